@@ -1,0 +1,104 @@
+"""Focus brackets of large still lifes, fused at full resolution and bit depth.
+
+Three faces: files (`fuse_bracket`), arrays (`fuse_frames`, and `fuse_source` for frames
+that come one at a time), and the single stages in the modules of this package. Names
+below are loaded when first used, so that ``import stacker`` costs nothing.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from stacker.compute import fuse_frames, fuse_source
+    from stacker.errors import (
+        AlignmentError,
+        BracketError,
+        FrameReadError,
+        InputError,
+        MemoryLimitError,
+        OutputError,
+        OutputExistsError,
+        StackerError,
+        StackerWarning,
+    )
+    from stacker.events import Event
+    from stacker.frame import (
+        ArraySource,
+        Box,
+        Finding,
+        FrameInfo,
+        FrameRecord,
+        FrameSource,
+        FusionResult,
+    )
+    from stacker.pipeline import FusionReport, fuse_bracket
+    from stacker.settings import AlignSettings, FuseSettings, ReadSettings
+
+__all__ = [
+    "AlignSettings",
+    "AlignmentError",
+    "ArraySource",
+    "Box",
+    "BracketError",
+    "Event",
+    "Finding",
+    "FrameInfo",
+    "FrameReadError",
+    "FrameRecord",
+    "FrameSource",
+    "FuseSettings",
+    "FusionReport",
+    "FusionResult",
+    "InputError",
+    "MemoryLimitError",
+    "OutputError",
+    "OutputExistsError",
+    "ReadSettings",
+    "StackerError",
+    "StackerWarning",
+    "__version__",
+    "fuse_bracket",
+    "fuse_frames",
+    "fuse_source",
+]
+
+_HOMES = {
+    "AlignSettings": "settings",
+    "AlignmentError": "errors",
+    "ArraySource": "frame",
+    "Box": "frame",
+    "BracketError": "errors",
+    "Event": "events",
+    "Finding": "frame",
+    "FrameInfo": "frame",
+    "FrameReadError": "errors",
+    "FrameRecord": "frame",
+    "FrameSource": "frame",
+    "FuseSettings": "settings",
+    "FusionReport": "pipeline",
+    "FusionResult": "frame",
+    "InputError": "errors",
+    "MemoryLimitError": "errors",
+    "OutputError": "errors",
+    "OutputExistsError": "errors",
+    "ReadSettings": "settings",
+    "StackerError": "errors",
+    "StackerWarning": "errors",
+    "fuse_bracket": "pipeline",
+    "fuse_frames": "compute",
+    "fuse_source": "compute",
+}
+__version__: str
+
+
+def __getattr__(name: str) -> Any:
+    if name == "__version__":
+        return import_module("importlib.metadata").version("stacker")
+    if name not in _HOMES:
+        msg = f"module {__name__!r} has no attribute {name!r}"
+        raise AttributeError(msg)
+    return getattr(import_module(f"stacker.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

@@ -1,0 +1,272 @@
+"""The record of a fusion for people: one HTML page that needs nothing beside it.
+
+Everything shown comes from the record and the small pictures; the template lays it out.
+The page's policy (Content-Security-Policy) allows its own style sheet, by hash, and
+``data:`` pictures, and nothing else: no script, no network.
+"""
+
+import hashlib
+from base64 import b64encode
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from pathlib import PurePath
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from stacker.report.colours import cividis, frame_colours, hex_colour, ink_on
+from stacker.report.images import PageImages
+from stacker.report.record import Record
+from stacker.report.wording import FILTERS, capture_columns, plain, visible
+
+__all__ = ["render_page"]
+
+MARKS = {"good": "✓", "look": "▲", "reshoot": "✕"}
+SEVERITIES = {"note": "note", "look": "look", "reshoot": "shoot again"}
+SCALE_STOPS = 17
+"""Stops of the colour scale: the steps between are below what can be seen."""
+
+CHART_WIDTH_PX = 1040
+BAR_PITCH_PX = (14, 64)
+"""Smallest and largest distance of bars: room for a two-digit number, and for "12.3 %"."""
+CHART_HEIGHT_PX = 150
+CHART_MARGIN_PX = 22
+ROOMY_PITCH_PX = 48
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bar:
+    """One bar of the chart of shares, in pixels from the chart's top left."""
+
+    frame: int
+    share: float
+    x: float
+    y: float
+    width: float
+    height: float
+    middle: float
+    labelled: bool
+
+
+def render_page(record: Record, images: PageImages) -> str:
+    """Lay out the page of one fusion.
+
+    Parameters
+    ----------
+    record : dict
+        What `build_record` answers.
+    images : PageImages
+        The pictures to embed.
+
+    Returns
+    -------
+    str
+        A whole HTML document. Text from files and metadata is escaped.
+    """
+    regions = [
+        {"number": i, "box": w["region"], "message": w["message"]}
+        for i, w in enumerate(record["warnings"], start=1)
+        if w["region"]
+    ]
+    style = _style(record, regions)
+    cells = record["coverage"]["cells"]
+    return (
+        _environment()
+        .get_template("page.html.j2")
+        .render(
+            record=record,
+            images=images,
+            title=visible(PurePath(record["outputs"]["master"]).stem),
+            record_file=PurePath(record["outputs"]["report_json"]).name,
+            policy=_policy(style),
+            style=Markup(style),  # noqa: S704  # our own sheet and numbers only
+            marks=MARKS,
+            severities=SEVERITIES,
+            regions=regions,
+            preview_note=_preview_note(record, images),
+            summary=_summary(record),
+            scale_stops=_scale_stops(),
+            depth_ends=_depth_ends(record),
+            n_frames=len(record["frames"]),
+            grid_lines=_grid_lines(cells),
+            cell_font=round(
+                0.36 * min(cells[0]["box"]["height"], cells[0]["box"]["width"]), 2
+            ),
+            colour=record["inputs"]["frames"][0]["channels"] > 1,
+            chart=_chart(record["frames"]),
+            any_frame_warning=any(f["warnings"] for f in record["frames"]),
+            exposures=capture_columns(record["inputs"]["frames"]),
+            grid_rows=_grid_rows(cells),
+            details=_details(record),
+        )
+    )
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("stacker.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+    )
+    environment.filters.update(FILTERS)
+    return environment
+
+
+def _style(record: Record, regions: Sequence[Mapping[str, Any]]) -> str:
+    """Write the style sheet with this page's colours and places: no style attributes."""
+    sheet = resources.files("stacker.report") / "templates" / "page.css"
+    lines = [sheet.read_text("utf-8").rstrip()]
+    for k, rgb in enumerate(frame_colours(len(record["frames"]))):
+        colour = hex_colour(rgb)
+        lines.append(
+            f".c{k} {{ fill: {colour}; background: {colour}; color: {ink_on(rgb)}; }}"
+        )
+    size = record["size"]
+    for region in regions:
+        left = 100 * region["box"]["column"] / size["width"]
+        top = 100 * region["box"]["row"] / size["height"]
+        lines.append(
+            f".pin-{region['number']} {{ left: {left:.2f}%; top: {top:.2f}%; }}"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _policy(style: str) -> str:
+    digest = b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+    return (
+        "default-src 'none'; img-src data:; "
+        f"style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+    )
+
+
+def _preview_note(record: Record, images: PageImages) -> str:
+    width, height = record["size"]["width"], record["size"]["height"]
+    shown = images.picture
+    if (shown.width, shown.height) == (width, height):
+        return "The fused picture at full size, in sRGB."
+    return (
+        f"Preview in sRGB, {_dimensions(shown.width, shown.height)}; "
+        f"the master has {_dimensions(width, height)}."
+    )
+
+
+def _dimensions(width: int, height: int) -> str:
+    return f"{width} \N{MULTIPLICATION SIGN} {height} px"
+
+
+def _summary(record: Record) -> list[tuple[str, str]]:
+    frames = record["frames"]
+    n_used = sum(f["used"] for f in frames)
+    used = f"{len(frames)}" if n_used == len(frames) else f"{n_used} of {len(frames)}"
+    size = record["size"]
+    first_input = record["inputs"]["frames"][0]
+    megapixels = f"{size['width'] * size['height'] / 1e6:.1f} megapixels"
+    kind = "colour" if first_input["channels"] > 1 else "grey"
+    return [
+        ("Master", plain(record["outputs"]["master"])),
+        ("Size", f"{_dimensions(size['width'], size['height'])}, {megapixels}"),
+        ("Frames fused", f"{used}, {first_input['bit_depth']}-bit {kind}"),
+        (
+            "Reference",
+            f"frame {record['reference']}, {frames[record['reference']]['file']}",
+        ),
+        (
+            "Depth confidence",
+            f"{100 * record['depth']['mean_confidence']:.0f} % on average",
+        ),
+        ("Time", plain(record["timings_s"]["total"], "s")),
+        ("Peak memory", plain(record["peak_memory_bytes"], "bytes")),
+    ]
+
+
+def _details(record: Record) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Make the lists of the last section: heading, then label and value."""
+    return [
+        ("Settings", _flat(record["settings"])),
+        ("Timings", [(k, plain(v, "s")) for k, v in record["timings_s"].items()]),
+        (
+            "Files written",
+            [(k.replace("_", " "), v) for k, v in record["outputs"].items()],
+        ),
+        ("Versions", [(k, plain(v)) for k, v in record["environment"].items()]),
+    ]
+
+
+def _flat(values: Mapping[str, Any], prefix: str = "") -> list[tuple[str, str]]:
+    """Nested settings as dotted names with their values."""
+    rows = []
+    for key, value in values.items():
+        if isinstance(value, Mapping):
+            rows += _flat(value, f"{prefix}{key}.")
+        else:
+            rows.append((prefix + key, plain(value)))
+    return rows
+
+
+def _scale_stops() -> list[dict[str, str]]:
+    positions = [i / (SCALE_STOPS - 1) for i in range(SCALE_STOPS)]
+    table = cividis()
+    return [
+        {"offset": f"{p:.4f}", "colour": hex_colour(table[round(255 * p)])}
+        for p in positions
+    ]
+
+
+def _depth_ends(record: Record) -> list[str]:
+    ends = [f"frame {k}" for k in record["depth"]["range"]]
+    distances = record["depth"].get("distance_mm")
+    if distances:
+        ends = [
+            f"{end} ({plain(d, 'mm')})"
+            for end, d in zip(ends, (distances[0], distances[-1]), strict=True)
+        ]
+    return ends
+
+
+def _grid_lines(cells: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:
+    """Inner borders of the grid, in pixels of the master."""
+    return {
+        "rows": sorted({c["box"]["row"] for c in cells} - {0}),
+        "columns": sorted({c["box"]["column"] for c in cells} - {0}),
+    }
+
+
+def _grid_rows(cells: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
+    n_rows = cells[-1]["row"] + 1
+    return [[c for c in cells if c["row"] == i] for i in range(n_rows)]
+
+
+def _chart(frames: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Bars of the shares: as wide apart as the page allows, scrolled where it does not."""
+    n_frames = len(frames)
+    smallest, largest = BAR_PITCH_PX
+    pitch = min(largest, max(smallest, CHART_WIDTH_PX / n_frames))
+    floor = CHART_HEIGHT_PX - CHART_MARGIN_PX
+    tallest = floor - CHART_MARGIN_PX
+    highest = max(f["share"] for f in frames) or 1.0
+    every = 1 if pitch >= 20 else 5  # below 20 px, numbers would touch
+    bars = [
+        Bar(
+            frame=k,
+            share=f["share"],
+            x=round(k * pitch + 0.1 * pitch, 2),
+            y=round(floor - tallest * f["share"] / highest, 2),
+            width=round(0.8 * pitch, 2),
+            height=round(tallest * f["share"] / highest, 2),
+            middle=round((k + 0.5) * pitch, 2),
+            labelled=k % every == 0,
+        )
+        for k, f in enumerate(frames)
+    ]
+    return {
+        "width": round(n_frames * pitch),
+        "height": CHART_HEIGHT_PX,
+        "floor": floor,
+        "roomy": pitch >= ROOMY_PITCH_PX,
+        "bars": bars,
+    }
