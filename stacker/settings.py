@@ -5,19 +5,21 @@ these classes, and the report writes them out with the values used.
 """
 
 from dataclasses import asdict, dataclass, field, fields
+from math import inf
 from typing import Any, Literal, Self, TypeAlias, get_args
 
 from stacker.errors import InputError
+from stacker.frame import Motion
 
 __all__ = [
     "AlignSettings",
     "FuseSettings",
     "Motion",
+    "PlanSettings",
     "ReadSettings",
     "Reference",
 ]
 
-Motion: TypeAlias = Literal["translation", "similarity", "affine", "homography"]
 Reference: TypeAlias = Literal["auto", "first", "middle", "last"] | int
 
 
@@ -91,6 +93,63 @@ class AlignSettings:
             self.min_correlation,
             "0 to 1",
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanSettings:
+    """How a bracket is planned, before there is any frame.
+
+    Attributes
+    ----------
+    overlap : float
+        Share of a frame's depth of field that the next frame covers again, 0 to 0.9.
+        A point half-way between two frames is then blurred by 1 - overlap of the
+        criterion; 0.3 leaves room for a focus drive that is not exact (common
+        practice: 0.2 to 0.5).
+    blur_px : float
+        Blur disc that still counts as sharp, in pixels, where no other criterion is
+        given. A disc of 2 pixels halves contrast at 0.35 cycles a pixel, as a good lens
+        does (our own choice).
+    wavelength_nm : float
+        Light that diffraction is computed for: green, 550 nm, where the eye sees best.
+    max_frames : int
+        Most frames that a plan may take before a smaller aperture is preferred.
+    widest_f_number, smallest_f_number : float
+        Apertures to choose from. f/5.6: medium-format lenses are at their best two
+        stops from wide open (common practice), which no formula here knows.
+    recycle_s : float
+        Time the flash takes to be ready again.
+    settle_s : float
+        Time for moving the focus and for vibrations to die.
+    exposure_s : float
+        Exposure of one frame.
+    """
+
+    overlap: float = 0.3
+    blur_px: float = 2.0
+    wavelength_nm: float = 550.0
+    max_frames: int = 60
+    widest_f_number: float = 5.6
+    smallest_f_number: float = 32.0
+    recycle_s: float = 1.5
+    settle_s: float = 2.0
+    exposure_s: float = 0.01
+
+    def __post_init__(self) -> None:
+        _check(0 <= self.overlap <= 0.9, "overlap", self.overlap, "0 to 0.9")
+        _check(self.max_frames >= 1, "max_frames", self.max_frames, "at least 1")
+        _check(
+            self.widest_f_number <= self.smallest_f_number,
+            "widest_f_number",
+            self.widest_f_number,
+            f"at most the smallest aperture, f/{self.smallest_f_number:g}",
+        )
+        for name in ("blur_px", "wavelength_nm", "widest_f_number"):
+            value = getattr(self, name)
+            _check(0 < value < inf, name, value, "a positive number")
+        for name in ("recycle_s", "settle_s", "exposure_s"):
+            value = getattr(self, name)
+            _check(0 <= value < inf, name, value, "0 or more seconds")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
