@@ -1,0 +1,41 @@
+"""Everything that knows a file format: finding, reading, colour, metadata, writing.
+
+The names below come from the modules of this room when they are first used, so that
+importing the room costs nothing.
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from stacker.files.colour import Transfer, to_srgb8, transfer_table
+    from stacker.files.find import find_frames
+    from stacker.files.metadata import Metadata, read_metadata
+    from stacker.files.source import FileSource
+
+__all__ = [
+    "FileSource",
+    "Metadata",
+    "Transfer",
+    "find_frames",
+    "read_metadata",
+    "to_srgb8",
+    "transfer_table",
+]
+
+_HOMES = {
+    "FileSource": "source",
+    "Metadata": "metadata",
+    "Transfer": "colour",
+    "find_frames": "find",
+    "read_metadata": "metadata",
+    "to_srgb8": "colour",
+    "transfer_table": "colour",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        msg = f"module {__name__!r} has no attribute {name!r}"
+        raise AttributeError(msg)
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

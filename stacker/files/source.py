@@ -1,0 +1,120 @@
+"""The frames of a bracket in files: checked when named, decoded when asked for."""
+
+import os
+from collections.abc import Callable, Sequence
+from os import PathLike, fspath
+
+from stacker.errors import BracketError, FrameReadError
+from stacker.files.colour import profile_name
+from stacker.files.header import Header, decode, read_header
+from stacker.frame import FrameInfo, Pixels
+from stacker.settings import ReadSettings
+
+__all__ = ["FileSource"]
+
+# Share of a frame's rows that may be zeros at its end while its neighbours' are not;
+# more is taken for a copy that is not finished. Chosen: frames registered by other
+# programs have black borders up to about this wide (breathing of 6 % in all).
+_MAX_LONE_ZERO_TAIL = 1 / 32
+
+
+class FileSource:
+    """A bracket in files, as `stacker.frame.FrameSource`.
+
+    Parameters
+    ----------
+    paths : sequence of paths
+        In depth order, at least two; TIFF, PNG or JPEG by content.
+    settings : ReadSettings
+        Limits.
+
+    Raises
+    ------
+    BracketError
+        Fewer than two frames, or frames that differ in size, bit depth, channel count
+        or ICC profile.
+    FrameReadError
+        A file cannot be read, is incomplete or declares more pixels than allowed. Only
+        headers are read here; damage further inside is found by `read`.
+    """
+
+    def __init__(
+        self,
+        paths: Sequence[str | PathLike[str]],
+        settings: ReadSettings | None = None,
+    ) -> None:
+        settings = settings or ReadSettings()
+        if len(paths) < 2:
+            msg = f"a bracket needs at least two frames, found {len(paths)}"
+            raise BracketError(msg, names=tuple(fspath(p) for p in paths))
+        self._headers = [read_header(p, max_pixels=settings.max_pixels) for p in paths]
+        self._infos = tuple(h.info for h in self._headers)
+        self._threads = os.cpu_count() or 1
+        _check_alike(self._infos)
+        _check_tails(self._headers)
+
+    @property
+    def infos(self) -> Sequence[FrameInfo]:
+        """One entry per frame, from the headers."""
+        return self._infos
+
+    def read(self, index: int) -> Pixels:
+        """Decode frame `index`: upright, alpha dropped, C-contiguous.
+
+        Raises
+        ------
+        FrameReadError
+            The file is damaged, or has changed since its header was read.
+        """
+        return decode(self._headers[index], threads=self._threads)
+
+
+def _profile_name(info: FrameInfo) -> str:
+    if info.icc_profile is None:
+        return "no colour profile"
+    return f'colour profile "{profile_name(info.icc_profile)}"'
+
+
+def _check_alike(infos: Sequence[FrameInfo]) -> None:
+    """Compare every frame with the first."""
+    facts: list[Callable[[FrameInfo], object]] = [
+        lambda i: f"{i.width} x {i.height} pixels",
+        lambda i: f"{i.bit_depth} bit",
+        lambda i: "grey" if i.n_channels == 1 else "RGB",
+        lambda i: i.icc_profile,
+    ]
+    first = infos[0]
+    for other in infos[1:]:
+        for fact in facts:
+            a, b = fact(first), fact(other)
+            if a == b:
+                continue
+            if not isinstance(a, str):
+                a, b = _profile_name(first), _profile_name(other)
+                if a == b:
+                    b = f"another {b}"
+            msg = (
+                f"{other.name} has {b}, but {first.name} has {a}: "
+                "all frames of a bracket must be alike"
+            )
+            raise BracketError(msg, names=(first.name, other.name))
+
+
+def _check_tails(headers: Sequence[Header]) -> None:
+    """Refuse copies that are not finished: zeros where the other frames have pixels.
+
+    A picture that ends in black rows looks the same in one file alone; it differs in
+    that its zeros begin with a row, and that its neighbours have them too.
+    """
+    tails = [h.tiff.zero_tail_rows if h.tiff else 0 for h in headers]
+    for i, header in enumerate(headers):
+        if header.tiff is None or not tails[i]:
+            continue
+        is_shared = sum(2 * t >= tails[i] for t in tails) * 2 > len(tails)
+        is_long = tails[i] > _MAX_LONE_ZERO_TAIL * header.tiff.height
+        if header.tiff.is_tail_ragged or (is_long and not is_shared):
+            raise FrameReadError(
+                header.info.name,
+                f"its last {tails[i]} rows hold only zeros: "
+                "a copy that is not finished? Copy it again",
+            )
