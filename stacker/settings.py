@@ -13,13 +13,19 @@ from stacker.frame import Motion
 
 __all__ = [
     "AlignSettings",
+    "Compression",
     "FuseSettings",
     "Motion",
+    "Order",
+    "OutputSettings",
     "PlanSettings",
     "ReadSettings",
     "Reference",
 ]
 
+Compression: TypeAlias = Literal["none", "deflate", "lzw", "zstd"]
+Order: TypeAlias = Literal["name", "captured"]
+Compression: TypeAlias = Literal["none", "deflate", "lzw", "zstd"]
 Reference: TypeAlias = Literal["auto", "first", "middle", "last"] | int
 
 
@@ -38,12 +44,60 @@ class ReadSettings:
     max_pixels : int
         Largest picture (width times height) that is decoded; a file that declares more
         is refused before memory is asked for.
+    order : str
+        Depth order of the frames: "name" (files as they are named, those of a folder in
+        natural order) or "captured" (by time of capture).
     """
 
     max_pixels: int = 1_000_000_000
+    order: Order = "name"
 
     def __post_init__(self) -> None:
+        _check(
+            self.order in get_args(Order),
+            "order",
+            self.order,
+            "one of " + ", ".join(get_args(Order)),
+        )
         _check(self.max_pixels >= 1, "max_pixels", self.max_pixels, "at least 1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutputSettings:
+    """How results are written.
+
+    Attributes
+    ----------
+    compression : str
+        Of TIFF files: "none", "deflate" (opens everywhere), "lzw", "zstd" (fast, but
+        many editors cannot open it). All are lossless.
+    bits : int
+        Depth of the master's samples, 8 or 16.
+    tiles : bool
+        Store TIFF files in tiles rather than strips: for programs that read regions.
+    preview : bool
+        Write a JPEG in sRGB beside the master.
+    strip_gps : bool
+        Leave the place of capture out of the master.
+    overwrite : bool
+        Replace results that are there already.
+    """
+
+    compression: Compression = "deflate"
+    bits: int = 16
+    tiles: bool = False
+    preview: bool = False
+    strip_gps: bool = False
+    overwrite: bool = False
+
+    def __post_init__(self) -> None:
+        _check(
+            self.compression in get_args(Compression),
+            "compression",
+            self.compression,
+            "one of " + ", ".join(get_args(Compression)),
+        )
+        _check(self.bits in (8, 16), "bits", self.bits, "8 or 16")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,8 +166,15 @@ class PlanSettings:
         does (our own choice).
     wavelength_nm : float
         Light that diffraction is computed for: green, 550 nm, where the eye sees best.
+    f_number : float or None
+        Aperture to plan for; None for the sharpest.
+    n_frames : int or None
+        Frames to plan for; None for as many as the overlap asks.
     max_frames : int
         Most frames that a plan may take before a smaller aperture is preferred.
+    lights_f_number : float or None
+        Aperture that the lights are set for now, from which changes of light are
+        counted; None for the one planned for.
     widest_f_number, smallest_f_number : float
         Apertures to choose from. f/5.6: medium-format lenses are at their best two
         stops from wide open (common practice), which no formula here knows.
@@ -128,7 +189,10 @@ class PlanSettings:
     overlap: float = 0.3
     blur_px: float = 2.0
     wavelength_nm: float = 550.0
+    f_number: float | None = None
+    n_frames: int | None = None
     max_frames: int = 60
+    lights_f_number: float | None = None
     widest_f_number: float = 5.6
     smallest_f_number: float = 32.0
     recycle_s: float = 1.5
@@ -137,16 +201,21 @@ class PlanSettings:
 
     def __post_init__(self) -> None:
         _check(0 <= self.overlap <= 0.9, "overlap", self.overlap, "0 to 0.9")
-        _check(self.max_frames >= 1, "max_frames", self.max_frames, "at least 1")
+        for name in ("max_frames", "n_frames"):
+            count = getattr(self, name)
+            _check(count is None or count >= 1, name, count, "at least 1")
         _check(
             self.widest_f_number <= self.smallest_f_number,
             "widest_f_number",
             self.widest_f_number,
             f"at most the smallest aperture, f/{self.smallest_f_number:g}",
         )
-        for name in ("blur_px", "wavelength_nm", "widest_f_number"):
+        for name in (
+            *("blur_px", "wavelength_nm", "widest_f_number"),
+            *("f_number", "lights_f_number"),
+        ):
             value = getattr(self, name)
-            _check(0 < value < inf, name, value, "a positive number")
+            _check(value is None or 0 < value < inf, name, value, "a positive number")
         for name in ("recycle_s", "settle_s", "exposure_s"):
             value = getattr(self, name)
             _check(0 <= value < inf, name, value, "0 or more seconds")
