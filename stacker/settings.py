@@ -25,7 +25,6 @@ __all__ = [
 
 Compression: TypeAlias = Literal["none", "deflate", "lzw", "zstd"]
 Order: TypeAlias = Literal["name", "captured"]
-Compression: TypeAlias = Literal["none", "deflate", "lzw", "zstd"]
 Reference: TypeAlias = Literal["auto", "first", "middle", "last"] | int
 
 
