@@ -9,7 +9,6 @@ from math import inf
 from typing import Any, Literal, Self, TypeAlias, get_args
 
 from stacker.errors import InputError
-from stacker.frame import Motion
 
 __all__ = [
     "AlignSettings",
@@ -24,6 +23,8 @@ __all__ = [
 ]
 
 Compression: TypeAlias = Literal["none", "deflate", "lzw", "zstd"]
+# Defined here and not in `frame`: settings must not import numpy, help has to be fast.
+Motion: TypeAlias = Literal["translation", "similarity", "affine", "homography"]
 Order: TypeAlias = Literal["name", "captured"]
 Reference: TypeAlias = Literal["auto", "first", "middle", "last"] | int
 
@@ -68,7 +69,7 @@ class OutputSettings:
     Attributes
     ----------
     compression : str
-        Of TIFF files: "none", "deflate" (opens everywhere), "lzw", "zstd" (fast, but
+        Compression of the TIFF files: "none", "deflate" (opens everywhere), "lzw", "zstd" (fast, but
         many editors cannot open it). All are lossless.
     bits : int
         Depth of the master's samples, 8 or 16.
@@ -106,7 +107,7 @@ class AlignSettings:
     Attributes
     ----------
     enabled : bool
-        False for frames that are registered already.
+        Register the frames; off for frames that are registered already.
     motion : str
         Motion model: "translation", "similarity" (shift, rotation, one scale; the
         right one for a camera on a stand), "affine", "homography".
