@@ -8,14 +8,18 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from stacker.files.carry import Merge
     from stacker.files.colour import Transfer, to_srgb8, transfer_table
     from stacker.files.find import find_frames
     from stacker.files.metadata import Metadata, read_metadata
+    from stacker.files.results import Results
     from stacker.files.source import FileSource
 
 __all__ = [
     "FileSource",
+    "Merge",
     "Metadata",
+    "Results",
     "Transfer",
     "find_frames",
     "read_metadata",
@@ -25,7 +29,9 @@ __all__ = [
 
 _HOMES = {
     "FileSource": "source",
+    "Merge": "carry",
     "Metadata": "metadata",
+    "Results": "results",
     "Transfer": "colour",
     "find_frames": "find",
     "read_metadata": "metadata",
