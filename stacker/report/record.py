@@ -54,6 +54,8 @@ class FusionFacts:
         What a person should know, worst first.
     settings : mapping
         Every setting with the value used, nested by group.
+    settings_digest : str
+        Fingerprint of the settings, the same in the master's own history.
     outputs : mapping of str to str
         Files written, as given, by kind ("master", "depth", ...).
     timings_s : mapping of str to float
@@ -78,6 +80,7 @@ class FusionFacts:
     cells: Sequence[CoverageCell]
     findings: Sequence[Finding]
     settings: Mapping[str, Any]
+    settings_digest: str
     outputs: Mapping[str, str]
     timings_s: Mapping[str, float]
     size: tuple[int, int]
@@ -119,6 +122,7 @@ def build_record(facts: FusionFacts) -> Record:
         "outputs": dict(facts.outputs),
         "inputs": {"frames": [_input_entry(info) for info in facts.infos]},
         "settings": dict(facts.settings),
+        "settings_digest": facts.settings_digest,
         "reference": facts.reference,
         "frames": [
             _frame_entry(info, frame, facts.size)
