@@ -155,46 +155,47 @@ class PlanSettings:
 
     Attributes
     ----------
-    overlap : float
-        Share of a frame's depth of field that the next frame covers again, 0 to 0.9.
-        A point half-way between two frames is then blurred by 1 - overlap of the
-        criterion; 0.3 leaves room for a focus drive that is not exact (common
-        practice: 0.2 to 0.5).
-    blur_px : float
-        Blur disc that still counts as sharp, in pixels, where no other criterion is
-        given. A disc of 2 pixels halves contrast at 0.35 cycles a pixel, as a good lens
-        does (our own choice).
-    wavelength_nm : float
-        Light that diffraction is computed for: green, 550 nm, where the eye sees best.
     f_number : float or None
-        Aperture to plan for; None for the sharpest.
+        Aperture to plan for; without it the one with the best total sharpness.
     n_frames : int or None
-        Frames to plan for; None for as many as the overlap asks.
+        Frames to plan for; without it as many as the overlap asks.
     max_frames : int
-        Most frames that a plan may take before a smaller aperture is preferred.
+        Most frames that may be proposed; an aperture that needs more is passed over.
+    widest_f_number : float
+        Widest aperture to propose. Medium-format lenses are at their best two stops
+        from wide open (common practice), which no formula here knows.
+    smallest_f_number : float
+        Smallest aperture to propose.
+    overlap : float
+        Share of a frame's depth of field that the next frame holds again, 0 to 0.9. No
+        point is then blurred by more than 1 - overlap of what still counts as sharp;
+        0.3 leaves room for a focus drive that is not exact (common practice: 0.2 to
+        0.5).
+    blur_px : float
+        Blur disc that still counts as sharp, in pixels. A disc of 2 pixels halves
+        contrast at 0.35 cycles a pixel (our own choice).
+    wavelength_nm : float
+        Light that diffraction is computed for; 550 is green, where the eye sees best.
     lights_f_number : float or None
         Aperture that the lights are set for now, from which changes of light are
-        counted; None for the one planned for.
-    widest_f_number, smallest_f_number : float
-        Apertures to choose from. f/5.6: medium-format lenses are at their best two
-        stops from wide open (common practice), which no formula here knows.
+        counted; without it the one planned for.
     recycle_s : float
-        Time the flash takes to be ready again.
+        Seconds until the flash is ready again.
     settle_s : float
-        Time for moving the focus and for vibrations to die.
+        Seconds for moving the focus and for vibrations to die.
     exposure_s : float
-        Exposure of one frame.
+        Seconds of one exposure.
     """
 
-    overlap: float = 0.3
-    blur_px: float = 2.0
-    wavelength_nm: float = 550.0
     f_number: float | None = None
     n_frames: int | None = None
     max_frames: int = 60
-    lights_f_number: float | None = None
     widest_f_number: float = 5.6
     smallest_f_number: float = 32.0
+    overlap: float = 0.3
+    blur_px: float = 2.0
+    wavelength_nm: float = 550.0
+    lights_f_number: float | None = None
     recycle_s: float = 1.5
     settle_s: float = 2.0
     exposure_s: float = 0.01
