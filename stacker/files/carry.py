@@ -17,6 +17,8 @@ _ORIENTATION, _SOFTWARE, _DATE_TIME, _UPRIGHT = 274, 305, 306, 1
 _PIXEL_X, _PIXEL_Y = 40962, 40963
 # How a JPEG was coded: ComponentsConfiguration, CompressedBitsPerPixel (Exif 3.0).
 _OF_JPEG_CODING = (37121, 37122)
+# tifffile's own note of the array's shape, where a caption would be.
+_DESCRIPTION, _SHAPE_NOTE = 270, b'{"shape": ['
 
 _MAX_NAMES = 100  # of frames in the history; a number tells the rest
 
@@ -77,7 +79,7 @@ def carried(
     """
     replaced = {_SOFTWARE, _DATE_TIME, _ORIENTATION}
     main = (
-        *(e for e in metadata.main if e.code not in replaced),
+        *(e for e in metadata.main if e.code not in replaced and not _is_shape_note(e)),
         ascii_entry(_SOFTWARE, merge.software),
         ascii_entry(_DATE_TIME, f"{merge.when:%Y:%m:%d %H:%M:%S}"),
         number_entry(_ORIENTATION, SHORT, _UPRIGHT),
@@ -105,3 +107,7 @@ def carried(
         xmp=packet,
         orientation=_UPRIGHT,
     )
+
+
+def _is_shape_note(entry: Entry) -> bool:
+    return entry.code == _DESCRIPTION and entry.data.startswith(_SHAPE_NOTE)

@@ -257,6 +257,8 @@ def to_srgb8(pixels: Pixels, icc_profile: bytes | None) -> npt.NDArray[np.uint8]
                     colorspace="gray" if pixels.ndim == 2 else "rgb",
                     outcolorspace="rgb",
                     outdtype=np.uint8,
+                    # Grey goes through a table that is too coarse in the dark else.
+                    flags=imagecodecs.CMS.FLAGS.HIGHRESPRECALC,
                 ),
                 dtype=np.uint8,
             )

@@ -7,6 +7,7 @@ ResourceEvents).
 """
 
 import logging
+from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterator
 from datetime import datetime
 from xml.dom import minidom
@@ -104,8 +105,10 @@ def _parse(packet: bytes) -> minidom.Document | None:
     # standard parser is safe here.
     if b"<!DOCTYPE" in packet.replace(b"\0", b""):
         return None
+    if packet[:2] not in (BOM_UTF16_LE, BOM_UTF16_BE):
+        packet = packet.strip(b"\0 \r\n\t")  # padding
     try:
-        return minidom.parseString(packet.strip(b"\0 \r\n\t"))  # noqa: S318
+        return minidom.parseString(packet)  # noqa: S318
     except (ExpatError, ValueError, LookupError):
         return None
 
