@@ -6,6 +6,7 @@ import struct
 import subprocess
 from datetime import UTC, datetime
 from io import BytesIO
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import imagecodecs
@@ -105,7 +106,7 @@ def write_source(path, kind):
     metadata = full_metadata()
     if kind.startswith("tiff"):
         # tifffile writes neither EXIF nor big-endian raw tags: put them in by hand.
-        tags: list[tuple[object, ...]] = [(274, 3, 1, 6, True)]
+        tags: list[Any] = [(274, 3, 1, 6, True)]
         tags += [(e.code, e.kind, e.count, e.data, True) for e in metadata.main[:3]]
         tags += [
             (700, 1, len(XMP), XMP, True),
@@ -390,7 +391,7 @@ def parse(packet):
 
 def test_history_is_made_where_there_is_none():
     packet = packet_with_history(None, software="s 1", parameters="p", when=MERGE.when)
-    assert packet.startswith(b"<?xpacket begin=")
+    assert str(packet).startswith("b'<?xpacket begin=")
     events = parse(packet).findall(f".//{RDF}li")
     assert len(events) == 1
 

@@ -7,7 +7,6 @@ target while it is written, and moves the files to their names together at the e
 import contextlib
 import hashlib
 import logging
-import os
 import shutil
 import socket
 import tempfile
@@ -222,12 +221,12 @@ class Results:
         for name in self._expected_names():
             target = self._folder / name
             try:
-                exists = os.path.lexists(target)
+                exists = _is_taken(target)
                 clash = exists and any(
                     f.exists() and target.exists() and target.samefile(f)
                     for f in frames
                 )
-            except OSError as err:
+            except (OSError, ValueError) as err:
                 msg = f"{target}: cannot be used as a name ({one_line(err)})"
                 raise OutputError(msg) from err
             if clash:
@@ -242,7 +241,7 @@ class Results:
 
     def _place(self, name: str) -> None:
         target = self._folder / name
-        if os.path.lexists(target):
+        if _is_taken(target):
             if not self._settings.overwrite:
                 msg = f"{target}: has appeared while the work was done"
                 raise OutputExistsError(msg)
@@ -260,6 +259,15 @@ class Results:
             target.unlink(missing_ok=True)
         if old.exists():
             old.replace(target)
+
+
+def _is_taken(path: Path) -> bool:
+    """Tell whether anything has this name, a link to nowhere included."""
+    try:
+        path.lstat()
+    except FileNotFoundError:
+        return False
+    return True
 
 
 def _make_hidden(folder: Path) -> tuple[Path, FileLock]:

@@ -148,7 +148,8 @@ def _picture_page(tif: tifffile.TiffFile) -> tuple[tifffile.TiffPage, int, int]:
         if isinstance(page, tifffile.TiffPage) and not page.subfiletype & _REDUCED:
             found.append((page, number))
     if not found:
-        _refuse("no full picture in it, only thumbnails")
+        is_empty = number == 0
+        _refuse("no picture in it" if is_empty else "no picture in it but thumbnails")
     return found[0][0], found[0][1], len(found)
 
 
