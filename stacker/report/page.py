@@ -187,7 +187,10 @@ def _summary(record: Record) -> list[tuple[str, str]]:
 def _details(record: Record) -> list[tuple[str, list[tuple[str, str]]]]:
     """Make the lists of the last section: heading, then label and value."""
     return [
-        ("Settings", _flat(record["settings"])),
+        (
+            "Settings",
+            [*_flat(record["settings"]), ("fingerprint", record["settings_digest"])],
+        ),
         ("Timings", [(k, plain(v, "s")) for k, v in record["timings_s"].items()]),
         (
             "Files written",
