@@ -44,6 +44,7 @@ __all__ = [
     "coc_for_print",
     "continue_focus",
     "depth_of_field",
+    "distance_at_position",
     "f_number_covering",
     "frames_to_reach",
     "hyperfocal_distance",
@@ -200,9 +201,12 @@ def pupil_position(lens: Lens, distance_mm: float) -> float:
     return 1 / (lens.pupil_magnification + magnification(lens, distance_mm))
 
 
-def _distance_at(lens: Lens, w: float) -> float:
+def distance_at_position(lens: Lens, w: float) -> float:
+    """Distance of the plane at a position: the inverse of `pupil_position`.
+
+    Infinite from 1/P on: there is nothing beyond.
+    """
     m = 1 / w - lens.pupil_magnification
-    # Beyond infinity there is nothing: the far limit stays there.
     return object_distance(lens, m) if m > _ROUNDING else inf
 
 
@@ -222,8 +226,8 @@ def depth_of_field(lens: Lens, distance_mm: float, coc_mm: float) -> Zone:
     kappa = lens.kappa(coc_mm)
     w = pupil_position(lens, distance_mm)
     return Zone(
-        near_mm=_distance_at(lens, w * (1 - kappa)),
-        far_mm=_distance_at(lens, w * (1 + kappa)),
+        near_mm=distance_at_position(lens, w * (1 - kappa)),
+        far_mm=distance_at_position(lens, w * (1 + kappa)),
     )
 
 

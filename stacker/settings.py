@@ -160,7 +160,7 @@ class PlanSettings:
     n_frames : int or None
         Frames to plan for; without it as many as the overlap asks.
     max_frames : int
-        Most frames that may be proposed; an aperture that needs more is passed over.
+        Most frames to propose, even where the overlap asks for more.
     widest_f_number : float
         Widest aperture to propose. Medium-format lenses are at their best two stops
         from wide open (common practice), which no formula here knows.
@@ -204,7 +204,7 @@ class PlanSettings:
         _check(0 <= self.overlap <= 0.9, "overlap", self.overlap, "0 to 0.9")
         for name in ("max_frames", "n_frames"):
             count = getattr(self, name)
-            _check(count is None or count >= 1, name, count, "at least 1")
+            _check(count is None or 1 <= count <= 9999, name, count, "1 to 9999")
         _check(
             self.widest_f_number <= self.smallest_f_number,
             "widest_f_number",

@@ -12,6 +12,7 @@ __all__ = ["main"]
 
 COMMANDS = {
     "fuse": "Fuse the frames of a bracket into one picture.",
+    "plan": "Plan a bracket from lens, camera and subject.",
 }
 """Name and summary of every command; ``stacker.cli.NAME`` holds it as ``NAME``."""
 
