@@ -8,6 +8,7 @@ import struct
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
+from io import BytesIO
 from typing import BinaryIO
 
 import numpy as np
@@ -19,6 +20,7 @@ __all__ = [
     "iptc_of_resources",
     "iter_png_chunks",
     "jpeg_is_whole",
+    "png_without_metadata",
     "read_jpeg",
     "read_png",
 ]
@@ -212,6 +214,21 @@ def iter_png_chunks(file: BinaryIO) -> Iterator[tuple[bytes, int]]:
             return
         yield name, size
         at += 12 + size
+
+
+def png_without_metadata(data: bytes) -> bytes:
+    """Leave only what makes the pixels of a PNG: its critical chunks and transparency.
+
+    libpng prints its opinion of damaged profiles and texts to the terminal, and they are
+    read elsewhere.
+    """
+    file, view = BytesIO(data), memoryview(data)
+    kept: list[bytes | memoryview] = [_PNG_SIGNATURE]
+    for name, size in iter_png_chunks(file):
+        if name[:1].isupper() or name == b"tRNS":
+            at = file.tell() - 8
+            kept.append(view[at : at + 12 + size])
+    return b"".join(kept)
 
 
 def _inflate(data: bytes) -> bytes | None:

@@ -14,7 +14,13 @@ import numpy as np
 
 from stacker.errors import InputError
 from stacker.files.boundary import reading
-from stacker.files.containers import Container, jpeg_is_whole, read_jpeg, read_png
+from stacker.files.containers import (
+    Container,
+    jpeg_is_whole,
+    png_without_metadata,
+    read_jpeg,
+    read_png,
+)
 from stacker.files.kinds import SIGNATURE_BYTES, Kind, kind_of
 from stacker.files.metadata import capture_facts, metadata_of
 from stacker.files.tiff import TiffLayout, check_pixel_count, decode_tiff
@@ -178,7 +184,7 @@ def _decode_whole(data: bytes, header: Header) -> Pixels:
             raise InputError(msg)
         pixels = imagecodecs.jpeg8_decode(data)
     else:
-        pixels = imagecodecs.png_decode(data)
+        pixels = imagecodecs.png_decode(png_without_metadata(data))
     n_channels = header.info.n_channels
     if pixels.ndim == 3:  # alpha, or a key colour that the decoder made alpha of
         pixels = pixels[:, :, :n_channels]
