@@ -232,7 +232,8 @@ class FuseSettings:
         Registration and light.
     strict : bool
         Stop with `AlignmentError` at a frame that cannot be registered instead of
-        leaving it out.
+        leaving it out. For scripts: the command's --strict finishes the work and tells
+        by its exit status.
     threads : int
         Threads for the computing; 0 = one per core.
     """

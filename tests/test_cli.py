@@ -12,7 +12,9 @@ from dataclasses import fields
 from pathlib import Path
 
 import click
+import numpy as np
 import pytest
+import tifffile
 from click.testing import CliRunner
 
 from stacker import pipeline
@@ -27,6 +29,7 @@ from stacker.report.record import build_record, record_json
 from stacker.settings import AlignSettings, FuseSettings, OutputSettings, ReadSettings
 from tests.made import made_facts
 
+ROOT = Path(__file__).parents[1]
 LOOK = Finding(
     code="moved", message="Something\nmoved.", severity="look", action="See."
 )
@@ -312,6 +315,43 @@ def test_signals_leave_nothing_behind(tmp_path, number):
     assert child.returncode == 130
     assert err == "stacker: interrupted, nothing was written\n"
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.fixture
+def knocked(tmp_path):
+    """Three frames cut from the sample, and one of another picture."""
+    folder = tmp_path / "shots"
+    folder.mkdir()
+    for k in (4, 5, 6):
+        pixels = tifffile.imread(ROOT / f"sample_data/spice_shelf_0{k}.tif")
+        cut = pixels[120:331, 150:467]
+        tifffile.imwrite(folder / f"f{k}.tif", cut, photometric="rgb", metadata=None)
+    noise = np.random.default_rng(1).integers(0, 65536, (211, 317, 3), np.uint16)
+    tifffile.imwrite(folder / "f7.tif", noise, photometric="rgb", metadata=None)
+    return folder
+
+
+@pytest.mark.parametrize(("strict", "status"), [(False, 0), (True, 3)])
+def test_a_whole_run_leaves_a_lost_frame_out_and_says_so(
+    knocked, tmp_path, strict, status
+):
+    """Nothing replaced: all rooms together, from files to files."""
+    result = run(
+        *("fuse", knocked, "--output", tmp_path / "x.tif", "--json"),
+        *(["--strict"] if strict else []),
+    )
+    assert result.exit_code == status, result.output
+    record = json.loads(result.stdout)
+    assert record == json.loads((tmp_path / "x.report.json").read_text("utf-8"))
+    assert [f["used"] for f in record["frames"]] == [True, True, True, False]
+    assert record["warnings"][0]["code"] == "frame_left_out"
+    assert record["warnings"][0]["frames"] == [3]
+    assert sum(f["share"] for f in record["frames"]) == pytest.approx(1)
+    labels = tifffile.imread(tmp_path / "x.coverage.tif")
+    for k, frame in enumerate(record["frames"]):
+        assert frame["share"] == pytest.approx(np.mean(labels == k))
+    assert tifffile.imread(tmp_path / "x.tif").shape == (211, 317, 3)
+    assert "left out" in (tmp_path / "x.report.html").read_text("utf-8")
 
 
 BARS = """

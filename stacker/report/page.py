@@ -165,7 +165,8 @@ def _summary(record: Record) -> list[tuple[str, str]]:
     used = f"{len(frames)}" if n_used == len(frames) else f"{n_used} of {len(frames)}"
     size = record["size"]
     first_input = record["inputs"]["frames"][0]
-    megapixels = f"{size['width'] * size['height'] / 1e6:.1f} megapixels"
+    megapixels = f"{size['width'] * size['height'] / 1e6:.1f} MP"
+    reference_name = PurePath(frames[record["reference"]]["file"]).name
     kind = "colour" if first_input["channels"] > 1 else "grey"
     return [
         ("Master", plain(record["outputs"]["master"])),
@@ -173,7 +174,7 @@ def _summary(record: Record) -> list[tuple[str, str]]:
         ("Frames fused", f"{used}, {first_input['bit_depth']}-bit {kind}"),
         (
             "Reference",
-            f"frame {record['reference']}, {frames[record['reference']]['file']}",
+            f"frame {record['reference']}, {reference_name}",
         ),
         (
             "Depth confidence",

@@ -177,7 +177,7 @@ def _frame_entry(info: FrameInfo, frame: FrameRecord, size: tuple[int, int]) -> 
         "transform": [[float(v) for v in row] for row in frame.transform],
         **_motion_at_centre(frame.transform, size),
         "correlation": float(frame.correlation),
-        "gain_ev": [float(v) for v in frame.gain_ev],
+        "gain_ev": [_rounded(v, 6) for v in frame.gain_ev],
         "share": float(frame.share),
         "warnings": list(frame.warnings),
     }

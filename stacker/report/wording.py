@@ -62,8 +62,8 @@ def plain(value: object, unit: str = "") -> str:
 
     Examples
     --------
-    >>> plain(True), plain(None), plain(1.5e9, "bytes").replace("\N{NO-BREAK SPACE}", " ")
-    ('yes', 'not known', '1430 MiB')
+    >>> plain(True), plain(None), plain(300 * 2**20, "bytes").replace("\N{NO-BREAK SPACE}", " ")
+    ('yes', 'not known', '300 MiB')
     """
     if value is None:
         return "not known"
