@@ -110,7 +110,7 @@ class Lens:
         if coc_mm >= opening_mm:
             msg = (
                 f"circle of confusion is {coc_mm:g} mm, as large as the opening of the "
-                f"lens ({opening_mm:.3g} mm): give it in mm, such as 0.03"
+                f"lens ({opening_mm:.3g} mm): is the unit right? 0.03 mm is usual"
             )
             raise InputError(msg)
         return coc_mm / opening_mm

@@ -231,13 +231,14 @@ def _legend(y: float) -> list[Shape]:
 def _axis(scale: _Scale, bottom: float) -> list[Shape]:
     y = bottom + 10 + _STRIP_HEIGHT
     shapes: list[Shape] = [Line(x1=_LEFT, y1=y, x2=_RIGHT, y2=y, colour=_GREY)]
-    ticks = list(scale.ticks())
-    for depth_mm in ticks:
+    like_mm = None if isinf(scale.far) else scale.far
+    for depth_mm in scale.ticks():
         x = scale.x(depth_mm)
+        text = length_text(depth_mm, figures=4, like_mm=like_mm)
         anchor: Anchor = "end" if isinf(depth_mm) else "middle"
         shapes += [
             Line(x1=x, y1=y, x2=x, y2=y + 5, colour=_GREY),
-            Words(x=x, y=y + 19, text=length_text(depth_mm), size=12, anchor=anchor),
+            Words(x=x, y=y + 19, text=text, size=12, anchor=anchor),
         ]
     name = (
         "distance from the lens, scale even in 1/distance"

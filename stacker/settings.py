@@ -175,7 +175,7 @@ class PlanSettings:
         Blur disc that still counts as sharp, in pixels. A disc of 2 pixels halves
         contrast at 0.35 cycles a pixel (our own choice).
     wavelength_nm : float
-        Light that diffraction is computed for; 550 is green, where the eye sees best.
+        Wavelength in nm for diffraction; 550 is green, where the eye sees best.
     lights_f_number : float or None
         Aperture that the lights are set for now, from which changes of light are
         counted; without it the one planned for.

@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Iterable, Iterator
 from math import floor, isfinite, isinf, log10
 
-from stacker.optics import READING_DISTANCE_MM
+from stacker.optics import READING_DISTANCE_MM, sensor_distance
 from stacker.planning import AperturePlan, BracketPlan, Distances, FocusPosition
 from stacker.planning.wording import (
     bytes_text,
@@ -106,12 +106,16 @@ def _given(plan: BracketPlan) -> Iterator[str]:
 def _subject(plan: BracketPlan) -> str:
     subject, near, far = plan.subject, plan.positions[0], plan.positions[-1]
     if isinstance(subject, Distances):
+        lens = plan.rig.lens(1.0)  # at any aperture
+        limits = subject.near_mm, subject.far_mm
+        from_sensor = [_limit(sensor_distance(lens, x)) for x in limits]
         depth_mm = subject.far_mm - subject.near_mm
-        depth = "" if isinf(depth_mm) else f", {length_text(depth_mm)} deep"
+        depth = "" if isinf(depth_mm) else f"{length_text(depth_mm)} deep; "
         return (
-            f"{_limit(subject.near_mm)} to {_limit(subject.far_mm)} from "
-            f"the lens{depth}; "
-            f"magnification {near.magnification:.3g} (near) to {far.magnification:.3g}"
+            f"{depth}{' to '.join(map(_limit, limits))} from the lens, "
+            f"{' to '.join(from_sensor)} from the sensor; magnification "
+            f"{figures_text(near.magnification)} (near) to "
+            f"{figures_text(far.magnification)}"
         )
     focal_mm = plan.rig.focal_length_mm
     place = ""
@@ -120,7 +124,7 @@ def _subject(plan: BracketPlan) -> str:
         place = f", {length_text(distance_mm)} from the lens to the plane in focus"
     return (
         f"{length_text(subject.depth_mm)} deep at magnification "
-        f"{subject.magnification:g}, camera on a rail{place}"
+        f"{subject.magnification:g}, camera (or stage) on a rail{place}"
     )
 
 
@@ -150,8 +154,9 @@ def _table(
         [low for _, low in tops],
         *([*row] for row in zip(*columns, strict=True)),
     ]
+    gap = "  " if sum(widths) + 2 * len(widths) <= _WIDTH else " "
     return [
-        "  " + "  ".join(cell.rjust(w) for cell, w in zip(line, widths, strict=True))
+        gap + gap.join(cell.rjust(w) for cell, w in zip(line, widths, strict=True))
         for line in lines
     ]
 
@@ -162,8 +167,8 @@ _APERTURE_HEADS = (
     ("", "eff."),
     ("one frame", "holds"),
     ("", "frames"),
-    ("defo-", "cus um"),
-    ("", "Airy um"),
+    ("defocus", "um"),
+    ("Airy", "um"),
     ("both", "um"),
     ("", "px"),
     ("MTF50", "c/px"),
@@ -196,8 +201,8 @@ def _apertures(plan: BracketPlan) -> Iterator[str]:
         subsequent_indent="  ",
         break_on_hyphens=False,
     )
-    yield ""
     if plan.one_frame is not None:
+        yield ""
         yield from _labelled("one frame?", _one_frame(plan))
 
 
@@ -252,8 +257,8 @@ def _frames(plan: BracketPlan) -> Iterator[str]:
                 f"{length_text(chosen.far_step_mm)}, even in 1/distance"
             )
         yield from _labelled("steps", f"{text}; {overlap_text(chosen)}")
-    yield from _labelled("breathing", _breathing(plan))
-    yield ""
+        yield from _labelled("breathing", _breathing(plan))
+        yield ""
     yield from _table(*_positions(plan))
 
 

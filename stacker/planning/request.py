@@ -4,7 +4,7 @@ Plain values that check themselves; lengths in millimetres.
 """
 
 from dataclasses import dataclass
-from math import isfinite
+from math import inf, isfinite
 from typing import Self
 
 from stacker import optics
@@ -76,6 +76,18 @@ class Rig:
     pupil_magnification: float = 1.0
     numerical_aperture: float | None = None
     medium_index: float = 1.0
+
+    def __post_init__(self) -> None:
+        for name in ("focal_length_mm", "pupil_magnification", "numerical_aperture"):
+            value = getattr(self, name)
+            check(
+                value is None or (value > 0 and isfinite(value)),
+                f"{name} is {value}: expected a positive number",
+            )
+        check(
+            1 <= self.medium_index < inf,
+            f"medium_index is {self.medium_index:g}: expected 1 (air) or more",
+        )
 
     def lens(self, f_number: float) -> optics.Lens:
         """Return the lens set to an aperture.

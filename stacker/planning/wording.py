@@ -16,7 +16,9 @@ __all__ = [
 _ROUNDING = 1e-9
 
 
-def length_text(length_mm: float, *, figures: int = 3) -> str:
+def length_text(
+    length_mm: float, *, figures: int = 3, like_mm: float | None = None
+) -> str:
     """Write a length in the unit that a photographer would use.
 
     Parameters
@@ -25,6 +27,8 @@ def length_text(length_mm: float, *, figures: int = 3) -> str:
         The length; may be infinite.
     figures : int
         Figures that count.
+    like_mm : float, optional
+        Length whose unit is taken, where several stand together.
 
     Examples
     --------
@@ -35,9 +39,10 @@ def length_text(length_mm: float, *, figures: int = 3) -> str:
     """
     if isinf(length_mm):
         return "infinity"
-    if abs(length_mm) >= 1000:
+    size_mm = abs(length_mm if like_mm is None else like_mm)
+    if size_mm >= 1000:
         return f"{figures_text(length_mm / 1000, figures)} m"
-    if 0 < abs(length_mm) < 0.1:
+    if 0 < size_mm < 0.1:
         return f"{figures_text(length_mm * 1000, figures)} um"
     return f"{figures_text(length_mm, figures)} mm"
 
