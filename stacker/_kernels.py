@@ -1,0 +1,524 @@
+"""The compiled core: every numba kernel of the package, and nothing else.
+
+Kernels are serial and release the GIL; `run_strips` drives them over strips of rows from
+our own threads (numba's own parallel regions abort the process when two Python threads
+enter them, numba issue 8563). Each has a plain NumPy twin in ``tests/oracles.py``.
+"""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import platformdirs
+
+# numba reads this once, at import; without a writable place it compiles in memory.
+if "NUMBA_CACHE_DIR" not in os.environ:
+    _cache = Path(platformdirs.user_cache_dir("stacker")) / "compiled"
+    try:
+        _cache.mkdir(parents=True, exist_ok=True)
+        os.environ["NUMBA_CACHE_DIR"] = str(_cache)
+    except OSError:
+        pass
+
+import numba
+
+from stacker.geometry import iter_strips
+
+__all__ = [
+    "BLOCK_SHIFT",
+    "LANCZOS_TAPS",
+    "WEIGHT_STEPS",
+    "accumulate_rows",
+    "energy_rows",
+    "finish_maps_rows",
+    "finish_peak_rows",
+    "finish_picture_rows",
+    "lanczos_table",
+    "normal_equations_rows",
+    "run_strips",
+    "update_peak_rows",
+]
+
+CACHE = os.access(
+    os.environ.get("NUMBA_CACHE_DIR", str(Path(__file__).parent)), os.W_OK
+)
+jit = numba.njit(
+    nogil=True, cache=CACHE, fastmath={"contract", "arcp", "nsz", "reassoc"}
+)
+
+LANCZOS_TAPS = 6
+# Overshoot allowed beyond the four nearest samples, as a fraction of their range: enough
+# for real peaks between samples, too little for rings (measured on the quality bracket:
+# 0.1 gives +0.1 dB against both none and unlimited).
+RING_SLACK = 0.1
+# Weight tables: steps per frame of distance.
+WEIGHT_STEPS = 64
+# Blocks of 64 x 64 pixels are skipped whole where a frame has no weight.
+BLOCK_SHIFT = 6
+# The reference covers the whole master; this keeps every pixel defined.
+REFERENCE_WEIGHT = 1e-5
+# From this weight on a frame counts as a source whose range bounds the result.
+POSITIVE_WEIGHT = 0.05
+LUMA_RED, LUMA_GREEN, LUMA_BLUE = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, 3.2
+
+
+def run_strips(
+    n_rows: int, n_threads: int, work: Callable[[int, int], Any], *, strips: int = 4
+) -> None:
+    """Call ``work(first_row, end_row)`` over all rows from `n_threads` threads."""
+    n_strips = 1 if n_threads == 1 else n_threads * strips
+    parts = list(iter_strips(n_rows, n_strips))
+    if len(parts) == 1:
+        work(*parts[0])
+        return
+    with ThreadPoolExecutor(n_threads) as pool:
+        for done in [pool.submit(work, a, b) for a, b in parts]:
+            done.result()
+
+
+def lanczos_table(n_phases: int = 1024) -> np.ndarray:
+    """Lanczos weights of 6 taps for phases 0..1, (n_phases + 1, 6) float32.
+
+    Normalised to sum 1, so that a constant stays constant. Linear interpolation between
+    neighbouring phases is exact to 2e-6.
+
+    References
+    ----------
+    Duchon, C. E. (1979), Lanczos filtering in one and two dimensions, J. Appl. Meteor.
+    18, 1016-1022.
+    """
+    half = LANCZOS_TAPS // 2
+    phase = np.arange(n_phases + 1)[:, None] / n_phases
+    x = phase - np.arange(1 - half, half + 1)[None, :]
+    weights = np.where(np.abs(x) < half, np.sinc(x) * np.sinc(x / half), 0.0)
+    return (weights / weights.sum(axis=1, keepdims=True)).astype(np.float32)
+
+
+@jit
+def _luma(raw, row, col):
+    if raw.shape[2] == 1:
+        return np.float32(raw[row, col, 0])
+    return (
+        np.float32(LUMA_RED) * raw[row, col, 0]
+        + np.float32(LUMA_GREEN) * raw[row, col, 1]
+        + np.float32(LUMA_BLUE) * raw[row, col, 2]
+    )
+
+
+@jit
+def energy_rows(raw, scale, energy, luma, first, end):
+    """Squared Laplacian of luma and luma itself, averaged 2x2, rows `first` to `end`.
+
+    `raw` (H, W, C) integer codes; `scale` turns a code into 0..1; `energy` and `luma`
+    (ceil(H/2), ceil(W/2)) float32 are written.
+    """
+    height, width = raw.shape[0], raw.shape[1]
+    h2, w2 = energy.shape
+    rows = np.empty((4, width + 2), np.float32)
+    for i in range(first, end):
+        for k in range(4):
+            r = min(max(2 * i - 1 + k, 0), height - 1)
+            for c in range(width):
+                rows[k, c + 1] = _luma(raw, r, c) * scale
+            rows[k, 0] = rows[k, 1]
+            rows[k, width + 1] = rows[k, width]
+        n_rows = 2 if 2 * i + 1 < height else 1
+        for j in range(w2):
+            n_cols = 2 if 2 * j + 1 < width else 1
+            total = np.float32(0)
+            light = np.float32(0)
+            for a in range(n_rows):
+                for b in range(n_cols):
+                    c = 2 * j + b + 1
+                    v = rows[a + 1, c]
+                    lap = (
+                        rows[a, c]
+                        + rows[a + 2, c]
+                        + rows[a + 1, c - 1]
+                        + rows[a + 1, c + 1]
+                        - np.float32(4) * v
+                    )
+                    total += lap * lap
+                    light += v
+            inv = np.float32(1) / np.float32(n_rows * n_cols)
+            energy[i, j] = total * inv
+            luma[i, j] = light * inv
+
+
+@jit
+def update_peak_rows(
+    new,
+    previous,
+    older,
+    number,
+    is_last,
+    best,
+    before,
+    after,
+    total,
+    count,
+    which,
+    first,
+    end,
+):
+    """Take frame `number`'s energy into the running peak, rows `first` to `end`.
+
+    Negative energy = that frame does not cover the place. `previous` and `older` are the
+    energies of the two frames before. `best` holds the largest energy, `which` its
+    frame, `before` and `after` the energies of that frame's neighbours (-1: none).
+    A peak at an end of the bracket has one neighbour only; the free slot takes the next
+    frame but one, so that `finish_peak_rows` has three points there too.
+    """
+    none = np.float32(-1)
+    for i in range(first, end):
+        for j in range(new.shape[1]):
+            e = new[i, j]
+            if e < 0:
+                continue
+            total[i, j] += e
+            count[i, j] += 1
+            if e > best[i, j]:
+                best[i, j] = e
+                before[i, j] = previous[i, j]
+                after[i, j] = older[i, j] if is_last else none
+                which[i, j] = number
+            elif which[i, j] == number - 1:
+                after[i, j] = e
+            elif number == 2 and which[i, j] == 0:
+                before[i, j] = e
+
+
+@jit
+def _inverse_root(energy, floor):
+    # A twentieth of the floor keeps the root finite at and below the floor.
+    tiny = np.float32(0.05) * floor + np.float32(1e-12)
+    return np.float32(1) / np.sqrt(max(energy - floor, tiny))
+
+
+@jit
+def finish_peak_rows(best, before, after, which, n_frames, floor, index, first, end):
+    """Sub-frame place of the peak into `index`, rows `first` to `end`.
+
+    Vertex of the parabola through ``(E - floor) ** -0.5`` of three neighbouring frames.
+    """
+    for i in range(first, end):
+        for j in range(best.shape[1]):
+            k = which[i, j]
+            place = np.float32(max(k, 0))
+            if before[i, j] >= 0 and after[i, j] >= 0:
+                y1 = _inverse_root(best[i, j], floor[i, j])
+                y0 = _inverse_root(before[i, j], floor[i, j])
+                y2 = _inverse_root(after[i, j], floor[i, j])
+                reach = np.float32(0.5)
+                if k == 0:
+                    y0, y1, y2 = y1, y2, y0
+                    place, reach = np.float32(1), np.float32(1)
+                elif k == n_frames - 1:
+                    y0, y1, y2 = y2, y0, y1
+                    place, reach = np.float32(k - 1), np.float32(1)
+                bend = y0 - np.float32(2) * y1 + y2
+                if bend > 0:
+                    step = np.float32(0.5) * (y0 - y2) / bend
+                    place += min(max(step, -reach), reach)
+                else:
+                    place = np.float32(k)
+            index[i, j] = place
+
+
+@jit
+def _at_half(image, row, col):
+    """Bilinear value of a half-size map at full-size pixel (row, col)."""
+    y = np.float32(0.5) * row - np.float32(0.25)
+    x = np.float32(0.5) * col - np.float32(0.25)
+    y = min(max(y, np.float32(0)), np.float32(image.shape[0] - 1))
+    x = min(max(x, np.float32(0)), np.float32(image.shape[1] - 1))
+    i, j = int(y), int(x)
+    i1, j1 = min(i + 1, image.shape[0] - 1), min(j + 1, image.shape[1] - 1)
+    fy, fx = y - np.float32(i), x - np.float32(j)
+    top = image[i, j] + (image[i, j1] - image[i, j]) * fx
+    bottom = image[i1, j] + (image[i1, j1] - image[i1, j]) * fx
+    return top + (bottom - top) * fy
+
+
+@jit
+def _lookup(curve, position):
+    """Linear interpolation in a table of equal steps at a fractional position."""
+    position = min(max(position, np.float32(0)), np.float32(curve.shape[0] - 1))
+    k = min(int(position), curve.shape[0] - 2)
+    f = position - np.float32(k)
+    return curve[k] + (curve[k + 1] - curve[k]) * f
+
+
+@jit
+def _weight(number, index, fill, certainty, sharp, broad):
+    """Weight of frame `number` at one pixel: focal interpolation where the depth is
+    certain, a broad mean round the filled depth where it is not.
+    """
+    # Tables run over distances 0..reach in equal steps; beyond the end the weight is 0.
+    per_frame = np.float32(WEIGHT_STEPS)
+    a = abs(np.float32(number) - index) * per_frame
+    b = abs(np.float32(number) - fill) * per_frame
+    w = np.float32(0)
+    if a < sharp.shape[0] - 1:
+        w += certainty * _lookup(sharp, a)
+    if certainty < 1 and b < broad.shape[0] - 1:
+        w += (np.float32(1) - certainty) * _lookup(broad, b)
+    return w
+
+
+@jit
+def _taps(position, size, table, at, weights):
+    """Fill 6 tap places (clamped to the picture) and weights for one coordinate."""
+    base = int(np.floor(position))
+    phase = np.float32(position - base) * np.float32(table.shape[0] - 1)
+    k = min(int(phase), table.shape[0] - 2)
+    f = phase - np.float32(k)
+    for t in range(LANCZOS_TAPS):
+        weights[t] = table[k, t] + (table[k + 1, t] - table[k, t]) * f
+        at[t] = min(max(base + t - (LANCZOS_TAPS // 2 - 1), 0), size - 1)
+
+
+@jit
+def accumulate_rows(
+    raw,
+    to_raw,
+    curves,
+    lanczos,
+    number,
+    is_reference,
+    index,
+    fill,
+    certainty,
+    sharp,
+    broad,
+    blocks,
+    total,
+    weight,
+    low,
+    high,
+    first,
+    end,
+):
+    """Add one frame to the picture where it has weight, rows `first` to `end`.
+
+    Parameters
+    ----------
+    raw : (H, W, C) uint8 or uint16
+    to_raw : (3, 3) float64, master pixel to frame pixel.
+    curves : (C, 65536) float32, normalised value by 16-bit code.
+    index, fill, certainty : half-size maps: place of the peak, smooth place, 0..1.
+    sharp, broad : weights by distance in frames (`WEIGHT_STEPS` steps a frame).
+    blocks : (ceil(H/64), ceil(W/64)) uint8, 0 = this frame has no weight in the block.
+    total, weight : (H, W, C) and (H, W) float32, added to.
+    low, high : (H, W, C) uint8, range of the frames with positive weight, in 1/255.
+    """
+    height, width, n_channels = raw.shape
+    to16 = np.float32(257 if raw.itemsize == 1 else 1)
+    ax = np.empty(LANCZOS_TAPS, np.int64)
+    ay = np.empty(LANCZOS_TAPS, np.int64)
+    wx = np.empty(LANCZOS_TAPS, np.float32)
+    wy = np.empty(LANCZOS_TAPS, np.float32)
+    mid = LANCZOS_TAPS // 2 - 1
+    for r in range(first, end):
+        for c in range(width):
+            if blocks[r >> BLOCK_SHIFT, c >> BLOCK_SHIFT] == 0:
+                continue
+            w = _weight(
+                number,
+                _at_half(index, r, c),
+                _at_half(fill, r, c),
+                _at_half(certainty, r, c),
+                sharp,
+                broad,
+            )
+            if is_reference and abs(w) < REFERENCE_WEIGHT:
+                w = np.float32(REFERENCE_WEIGHT)
+            if w == 0:
+                continue
+            d = to_raw[2, 0] * c + to_raw[2, 1] * r + to_raw[2, 2]
+            x = (to_raw[0, 0] * c + to_raw[0, 1] * r + to_raw[0, 2]) / d
+            y = (to_raw[1, 0] * c + to_raw[1, 1] * r + to_raw[1, 2]) / d
+            if x < -0.5 or y < -0.5 or x > width - 0.5 or y > height - 0.5:
+                continue
+            _taps(x, width, lanczos, ax, wx)
+            _taps(y, height, lanczos, ay, wy)
+            weight[r, c] += w
+            for ch in range(n_channels):
+                v = np.float32(0)
+                for a in range(LANCZOS_TAPS):
+                    row = ay[a]
+                    t = np.float32(0)
+                    for b in range(LANCZOS_TAPS):
+                        t += wx[b] * np.float32(raw[row, ax[b], ch])
+                    v += wy[a] * t
+                # No ringing: stay near the range of the four nearest samples.
+                p = np.float32(raw[ay[mid], ax[mid], ch])
+                q = np.float32(raw[ay[mid], ax[mid + 1], ch])
+                s = np.float32(raw[ay[mid + 1], ax[mid], ch])
+                u = np.float32(raw[ay[mid + 1], ax[mid + 1], ch])
+                lo = min(min(p, q), min(s, u))
+                hi = max(max(p, q), max(s, u))
+                slack = np.float32(RING_SLACK) * (hi - lo)
+                v = min(max(v, lo - slack), hi + slack)
+                value = _lookup(curves[ch], v * to16)
+                total[r, c, ch] += w * value
+                if w > POSITIVE_WEIGHT:
+                    slack_value = slack * to16 * np.float32(1 / 65535)
+                    lo8 = int(
+                        np.floor(
+                            np.float32(255)
+                            * (min(_lookup(curves[ch], lo * to16), value) - slack_value)
+                        )
+                    )
+                    hi8 = int(
+                        np.ceil(
+                            np.float32(255)
+                            * (max(_lookup(curves[ch], hi * to16), value) + slack_value)
+                        )
+                    )
+                    if lo8 < low[r, c, ch]:
+                        low[r, c, ch] = max(lo8, 0)
+                    if hi8 > high[r, c, ch]:
+                        high[r, c, ch] = min(hi8, 255)
+
+
+@jit
+def finish_picture_rows(total, weight, low, high, picture, first, end):
+    """Weighted mean, held within the range of its sources, as 16-bit codes."""
+    for r in range(first, end):
+        for c in range(total.shape[1]):
+            inv = np.float32(1) / weight[r, c]
+            for ch in range(total.shape[2]):
+                v = total[r, c, ch] * inv
+                if low[r, c, ch] <= high[r, c, ch]:
+                    v = max(v, np.float32(low[r, c, ch]) * np.float32(1 / 255))
+                    v = min(v, np.float32(high[r, c, ch]) * np.float32(1 / 255))
+                v = min(max(v, np.float32(0)), np.float32(1))
+                picture[r, c, ch] = np.uint16(v * np.float32(65535) + np.float32(0.5))
+
+
+@jit
+def finish_maps_rows(
+    index,
+    fill,
+    certainty,
+    sharp,
+    broad,
+    numbers,
+    depth_scale,
+    depth,
+    confidence,
+    coverage,
+    first,
+    end,
+):
+    """Full-size depth, confidence and coverage from the half-size maps.
+
+    `numbers` (n,) holds the bracket's number of each used frame; `depth_scale` turns a
+    frame number into a depth code.
+    """
+    n = numbers.shape[0]
+    for r in range(first, end):
+        for c in range(depth.shape[1]):
+            sure = _at_half(certainty, r, c)
+            near = _at_half(index, r, c)
+            far = _at_half(fill, r, c)
+            place = sure * near + (np.float32(1) - sure) * far
+            k = min(max(int(place), 0), n - 1)
+            k1 = min(k + 1, n - 1)
+            frac = min(max(place - np.float32(k), np.float32(0)), np.float32(1))
+            number = numbers[k] + (numbers[k1] - numbers[k]) * frac
+            depth[r, c] = np.uint16(number * depth_scale + np.float32(0.5))
+            confidence[r, c] = np.uint8(sure * np.float32(255) + np.float32(0.5))
+            top = np.float32(-1)
+            for guess in (near, far):
+                base = int(guess)
+                for j in range(max(base, 0), min(base + 2, n)):
+                    w = _weight(j, near, far, sure, sharp, broad)
+                    if w > top:
+                        top = w
+                        coverage[r, c] = numbers[j]
+
+
+@jit
+def normal_equations_rows(
+    reference,
+    moving,
+    to_moving,
+    focus,
+    behind,
+    parallax_x,
+    parallax_y,
+    n_params,
+    noise,
+    first,
+    end,
+):
+    """Sums for one Gauss-Newton step of a weighted registration, rows `first` to `end`.
+
+    Returns (A, b, cost, weight): normal matrix and right side of ``moving - reference =
+    grad(reference) . u - alpha * moving``. The displacement u is spanned by the first
+    `n_params` of: shift x, shift y, scale, rotation, two shears, two keystones, and by
+    two shifts that grow with `behind` (how far behind the plane of focus a place lies),
+    the parallax, at `parallax_x`, `parallax_y` now. alpha, a change of contrast, is the
+    last unknown. Coordinates are centred and divided by half the diagonal. Residuals
+    beyond `noise` are damped (Cauchy weights).
+    """
+    height, width = reference.shape
+    centre_x, centre_y = 0.5 * (width - 1), 0.5 * (height - 1)
+    unit = max(np.sqrt(centre_x * centre_x + centre_y * centre_y), 1.0)
+    m = n_params + 3
+    normal = np.zeros((m, m))
+    right = np.zeros(m)
+    cost = 0.0
+    mass = 0.0
+    g = np.empty(m)
+    for r in range(max(first, 1), min(end, height - 1)):
+        for c in range(1, width - 1):
+            w = focus[r, c]
+            if w <= 0:
+                continue
+            q = behind[r, c]
+            xr, yr = c - q * parallax_x, r - q * parallax_y
+            d = to_moving[2, 0] * xr + to_moving[2, 1] * yr + to_moving[2, 2]
+            xm = (to_moving[0, 0] * xr + to_moving[0, 1] * yr + to_moving[0, 2]) / d
+            ym = (to_moving[1, 0] * xr + to_moving[1, 1] * yr + to_moving[1, 2]) / d
+            if xm < 0 or ym < 0 or xm >= width - 1 or ym >= height - 1:
+                continue
+            j, i = int(xm), int(ym)
+            fx, fy = xm - j, ym - i
+            top = moving[i, j] + (moving[i, j + 1] - moving[i, j]) * fx
+            low = moving[i + 1, j] + (moving[i + 1, j + 1] - moving[i + 1, j]) * fx
+            v = top + (low - top) * fy
+            e = v - reference[r, c]
+            gx = 0.5 * (reference[r, c + 1] - reference[r, c - 1])
+            gy = 0.5 * (reference[r + 1, c] - reference[r - 1, c])
+            x, y = (c - centre_x) / unit, (r - centre_y) / unit
+            g[0] = gx
+            g[1] = gy
+            if n_params > 2:
+                g[2] = gx * x + gy * y
+                g[3] = gy * x - gx * y
+            if n_params > 4:
+                g[4] = gx * x - gy * y
+                g[5] = gx * y + gy * x
+            if n_params > 6:
+                g[6] = gx * x * x + gy * x * y
+                g[7] = gx * x * y + gy * y * y
+            g[n_params] = gx * q
+            g[n_params + 1] = gy * q
+            g[n_params + 2] = -v
+            w = w / (1 + (e / noise) ** 2)
+            cost += w * e * e
+            mass += w
+            for a in range(m):
+                right[a] += w * g[a] * e
+                for b in range(a, m):
+                    normal[a, b] += w * g[a] * g[b]
+    for a in range(m):
+        for b in range(a):
+            normal[a, b] = normal[b, a]
+    return normal, right, cost, mass

@@ -1,0 +1,146 @@
+"""The typed door to OpenCV: restates dtypes and turns its errors into ours.
+
+Only the calls that the package needs, each in one place, so that a trap of the library
+is corrected once. `cv2.error` does not leave this module.
+"""
+
+from typing import Any, cast
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from stacker.frame import ImageF32, Matrix3x3, Motion
+
+__all__ = [
+    "area_reduce",
+    "dilate_disc",
+    "find_transform_ecc",
+    "gaussian_blur",
+    "median_5x5",
+    "pyramid_down",
+    "pyramid_up",
+    "resize_linear",
+    "set_threads",
+    "warp_linear",
+]
+
+_ECC_MOTION: dict[Motion, int] = {
+    "translation": cv2.MOTION_TRANSLATION,
+    # OpenCV has no similarity for ECC: affine is run and projected by the caller.
+    "similarity": cv2.MOTION_AFFINE,
+    "affine": cv2.MOTION_AFFINE,
+    "homography": cv2.MOTION_HOMOGRAPHY,
+}
+
+
+def set_threads(n_threads: int) -> None:
+    """Limit OpenCV's own thread pool; 0 = one per core."""
+    cv2.setNumThreads(n_threads if n_threads > 0 else -1)
+
+
+def gaussian_blur(image: ImageF32, sigma_px: float) -> ImageF32:
+    """Gaussian blur of a (H, W) float32 image, edges replicated by reflection."""
+    return cast("ImageF32", cv2.GaussianBlur(image, (0, 0), sigma_px))
+
+
+def median_5x5(image: ImageF32) -> ImageF32:
+    """Median over 5x5 pixels of a (H, W) float32 image."""
+    return cast("ImageF32", cv2.medianBlur(image, 5))
+
+
+def dilate_disc(image: npt.NDArray[Any], radius_px: int) -> npt.NDArray[Any]:
+    """Largest value within `radius_px` pixels, any dtype OpenCV dilates."""
+    side = 2 * radius_px + 1
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
+    return cast("npt.NDArray[Any]", cv2.dilate(image, disc))
+
+
+def pyramid_down(image: ImageF32) -> ImageF32:
+    """Blur with the 5-tap binomial kernel and halve (Burt & Adelson 1983)."""
+    return cast("ImageF32", cv2.pyrDown(image))
+
+
+def pyramid_up(image: ImageF32, shape: tuple[int, int]) -> ImageF32:
+    """Expand to `shape` (height, width) with the same kernel; both sizes may be odd."""
+    return cast("ImageF32", cv2.pyrUp(image, dstsize=(shape[1], shape[0])))
+
+
+def area_reduce(image: npt.NDArray[Any], shape: tuple[int, int]) -> npt.NDArray[Any]:
+    """Area-averaged copy of `image` with `shape` (height, width), dtype kept."""
+    size_wh = (shape[1], shape[0])
+    return cast(
+        "npt.NDArray[Any]", cv2.resize(image, size_wh, interpolation=cv2.INTER_AREA)
+    )
+
+
+def resize_linear(image: ImageF32, shape: tuple[int, int]) -> ImageF32:
+    """Bilinear resize to `shape` (height, width); pixel centres as in `geometry`."""
+    size_wh = (shape[1], shape[0])
+    return cast("ImageF32", cv2.resize(image, size_wh, interpolation=cv2.INTER_LINEAR))
+
+
+def warp_linear(
+    image: ImageF32,
+    out_to_in: Matrix3x3,
+    shape: tuple[int, int],
+    *,
+    outside: float | None = None,
+) -> ImageF32:
+    """Sample `image` bilinearly at ``out_to_in @ (x, y, 1)`` for each output pixel.
+
+    Pixels whose place lies outside the image are `outside`, or the nearest edge pixel
+    where that is None.
+    """
+    size_wh = (shape[1], shape[0])
+    border = cv2.BORDER_REPLICATE if outside is None else cv2.BORDER_CONSTANT
+    return cast(
+        "ImageF32",
+        cv2.warpPerspective(
+            image,
+            out_to_in,
+            size_wh,
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=border,
+            borderValue=(outside or 0.0,) * 4,
+        ),
+    )
+
+
+def find_transform_ecc(
+    reference: ImageF32,
+    moving: ImageF32,
+    seed_ref_to_mov: Matrix3x3,
+    motion: Motion,
+    n_iterations: int,
+) -> tuple[float, Matrix3x3] | None:
+    """Register `moving` to `reference` by ECC (Evangelidis & Psarakis 2008).
+
+    Parameters
+    ----------
+    reference, moving : (H, W) float32 arrays
+        Blurred as wanted: OpenCV's own blur (``gaussFiltSize`` above 1) biases the
+        scale by up to 6e-5, so it is not used.
+    seed_ref_to_mov : (3, 3) float64 array
+        First guess; not modified (OpenCV would change it in place).
+
+    Returns
+    -------
+    (correlation, ref_to_mov) or None
+        None where OpenCV finds no answer: flat images, or no correlation at all.
+    """
+    rows = 3 if motion == "homography" else 2
+    warp = seed_ref_to_mov[:rows].astype(np.float32)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, n_iterations, 1e-7)
+    mask = np.full(moving.shape, 255, np.uint8)
+    try:
+        value, found = cv2.findTransformECC(
+            reference, moving, warp, _ECC_MOTION[motion], criteria, mask, 1
+        )
+    except cv2.error:
+        return None
+    matrix = np.eye(3)
+    matrix[:rows] = found
+    if not np.isfinite(matrix).all() or not np.isfinite(value):
+        return None
+    return float(value), matrix
