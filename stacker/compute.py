@@ -1,0 +1,413 @@
+"""The stages in order, over frames from anywhere: no file is opened here.
+
+First pass, one frame at a time: register to the neighbour, measure light and sharpness,
+keep the running peak. Then, on the small copies: choose the reference, refine the
+registration, settle the light. Second pass, again one frame at a time: resample where
+the frame has weight and add it to the picture.
+"""
+
+import os
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from stacker import _opencv
+from stacker.align import (
+    ReducedFrame,
+    Registration,
+    measure_gain,
+    reduce_frame,
+    refine_transforms,
+    register_pair,
+)
+from stacker.depth import FocusMaps, PeakAccumulator, depth_for_display, focus_maps
+from stacker.errors import AlignmentError, BracketError, InputError
+from stacker.events import Event, OnEvent, ignore_event
+from stacker.frame import (
+    ArraySource,
+    Finding,
+    FrameRecord,
+    FrameSource,
+    FusionResult,
+    ImageF32,
+    Matrix3x3,
+    Pixels,
+    TransferTable,
+)
+from stacker.fusion import FusionAccumulator
+from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
+from stacker.light import check_transfer, normalising_table, srgb_transfer
+from stacker.settings import AlignSettings, FuseSettings
+from stacker.sharpness import NoiseFloor, NoiseModel, laplacian_energy
+
+__all__ = ["fuse_frames", "fuse_source"]
+
+# Grid of the first pass beyond frame 0, for references that see more than it.
+MARGIN_FRAC = 0.08
+
+
+@dataclass(slots=True)
+class _Used:
+    """A frame that takes part: what the first pass keeps of it."""
+
+    number: int
+    reduced: ReducedFrame
+    to_first: Matrix3x3
+    correlation: float
+    gain: np.ndarray
+
+
+@dataclass(slots=True)
+class _Clock:
+    """Seconds by stage."""
+
+    seconds: dict[str, float] = field(default_factory=dict)
+    _since: float = field(default_factory=time.perf_counter)
+
+    def lap(self, stage: str) -> None:
+        now = time.perf_counter()
+        self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self._since
+        self._since = now
+
+
+def fuse_frames(
+    frames: Sequence[Pixels],
+    settings: FuseSettings | None = None,
+    *,
+    transfer: TransferTable | None = None,
+    on_event: OnEvent = ignore_event,
+) -> FusionResult:
+    """Fuse a focus bracket that is in memory.
+
+    Parameters
+    ----------
+    frames : sequence of arrays
+        (H, W) or (H, W, 3) RGB, uint8 or uint16, in depth order (either direction), at
+        least two. Not modified.
+    settings : FuseSettings, optional
+        Defaults where left out.
+    transfer : (C, 65536) float32 array, optional
+        Linear light 0..1 by 16-bit code; the sRGB curve where left out.
+    on_event : callable
+        Receives progress.
+
+    Returns
+    -------
+    FusionResult
+
+    Raises
+    ------
+    InputError, BracketError
+        Arrays that make no bracket.
+    AlignmentError
+        No two frames can be registered; with `FuseSettings.strict`, any cannot.
+    """
+    source = ArraySource(frames)
+    return fuse_source(source, settings, transfer=transfer, on_event=on_event)
+
+
+def fuse_source(
+    source: FrameSource,
+    settings: FuseSettings | None = None,
+    *,
+    transfer: TransferTable | None = None,
+    on_event: OnEvent = ignore_event,
+) -> FusionResult:
+    """Fuse the frames of a source; see `fuse_frames`.
+
+    Each frame is read twice, one at a time: memory does not grow with their number.
+    """
+    settings = settings or FuseSettings()
+    run = _Run(source, settings, transfer, on_event)
+    run.first_pass()
+    run.settle()
+    return run.second_pass()
+
+
+class _Run:
+    """One fusion; the methods are its stages, called once each, in order."""
+
+    def __init__(
+        self,
+        source: FrameSource,
+        settings: FuseSettings,
+        transfer: TransferTable | None,
+        on_event: OnEvent,
+    ) -> None:
+        infos = source.infos
+        if len(infos) < 2:
+            msg = f"a bracket needs at least two frames, found {len(infos)}"
+            raise BracketError(msg)
+        self.source = source
+        self.settings = settings
+        self.n = len(infos)
+        self.shape = (infos[0].height, infos[0].width)
+        self.channels = infos[0].n_channels
+        self.table = srgb_transfer(self.channels) if transfer is None else transfer
+        check_transfer(self.table, self.channels)
+        reference = settings.align.reference
+        if isinstance(reference, int) and reference >= self.n:
+            msg = f"reference is {reference}: the bracket has frames 0 to {self.n - 1}"
+            raise InputError(msg)
+        self.on_event = on_event
+        self.n_threads = settings.threads or os.cpu_count() or 1
+        _opencv.set_threads(self.n_threads)
+        self.clock = _Clock()
+        self.started = time.perf_counter()
+        self.used: list[_Used] = []
+        self.findings: list[Finding] = []
+        self.left_out: dict[int, tuple[float, str]] = {}
+        pad = 0.0 if reference in ("auto", "first", 0) else MARGIN_FRAC
+        self.pad = (
+            2 * round(self.shape[0] * pad / 2),
+            2 * round(self.shape[1] * pad / 2),
+        )
+        self.grid = (self.shape[0] + 2 * self.pad[0], self.shape[1] + 2 * self.pad[1])
+        self.noise = NoiseModel()
+        self.peaks = PeakAccumulator(half_shape(self.grid), n_threads=self.n_threads)
+        self.luma = np.full(half_shape(self.grid), -1, np.float32)
+
+    def _read(self, number: int) -> Pixels:
+        raw = self.source.read(number)
+        self.clock.lap("decode")
+        return raw.reshape(*self.shape, self.channels)
+
+    # First pass ---------------------------------------------------------------
+
+    def first_pass(self) -> None:
+        """Register, measure light and sharpness, one frame at a time."""
+        for number in range(self.n):
+            raw = self._read(number)
+            frame = self._register(number, reduce_frame(raw, self.table))
+            self.clock.lap("align")
+            if frame is not None:
+                self.used.append(frame)
+                self._measure(raw, frame, is_last=number == self.n - 1)
+                self.clock.lap("measure")
+            name = self.source.infos[number].name
+            self.on_event(
+                Event(stage="measure", done=number + 1, total=self.n, message=name)
+            )
+        if len(self.used) < 2:
+            msg = (
+                "no two frames can be registered to each other: check that the frames "
+                "belong to one bracket, or use --no-align if they are registered"
+            )
+            raise AlignmentError(msg, frame_index=0)
+
+    def _register(self, number: int, reduced: ReducedFrame) -> _Used | None:
+        align = self.settings.align
+        ones = np.ones(self.channels)
+        if not self.used:
+            return _Used(number, reduced, np.eye(3), 1.0, ones)
+        previous = self.used[-1]
+        found: Registration | None = Registration(np.eye(3), 1.0)
+        if align.enabled:
+            found = register_pair(previous.reduced.luma, reduced.luma, align.motion)
+            if found is None or found.correlation < align.min_correlation:
+                self._leave_out(number, found)
+                return None
+        assert found is not None  # noqa: S101  for the type checker
+        small = reduced.luma.shape
+        step = at_level(found.mov_to_ref, small, self.shape)
+        gain = previous.gain
+        if align.normalise_light:
+            ratio = measure_gain(previous.reduced, reduced, step, self.shape).ratio
+            gain = previous.gain * ratio
+        to_first = previous.to_first @ step
+        return _Used(number, reduced, to_first, found.correlation, gain)
+
+    def _leave_out(self, number: int, found: Registration | None) -> None:
+        name = self.source.infos[number].name
+        reached = "no answer" if found is None else f"{found.correlation:.2f}"
+        limit = self.settings.align.min_correlation
+        msg = (
+            f"frame {number} ({name}) cannot be registered to its neighbour "
+            f"(correlation {reached}, needed {limit:.2f})"
+        )
+        if self.settings.strict:
+            raise AlignmentError(
+                f"{msg}: take it out of the bracket, or run without strict to leave it out",
+                frame_index=number,
+                correlation=None if found is None else found.correlation,
+            )
+        self.left_out[number] = (0.0 if found is None else found.correlation, msg)
+        self.findings.append(
+            Finding(
+                code="frame_left_out",
+                message=f"{msg}; it was left out.",
+                severity="look",
+                frames=(number,),
+                action="See whether the camera was knocked or the frame is of another "
+                "picture; shoot it again if its depth is missing.",
+            )
+        )
+
+    def _measure(self, raw: Pixels, frame: _Used, *, is_last: bool) -> None:
+        energy, luma = laplacian_energy(raw, n_threads=self.n_threads)
+        self.noise.add(energy, luma)
+        # Encoded energy scales with the square of the encoded gain; half way up the
+        # range is a fair place to take the slope.
+        curve = normalising_table(self.table, frame.gain).mean(axis=0)
+        slope = float(curve[40000] - curve[20000]) / ((40000 - 20000) / 65535)
+        energy *= np.float32(slope * slope)
+        shift = np.eye(3)
+        shift[:2, 2] = self.pad[1], self.pad[0]
+        to_grid = shift @ frame.to_first
+        if not np.allclose(to_grid, np.eye(3), atol=1e-12):
+            to_frame = (
+                np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(to_grid) @ HALF_TO_FULL
+            )
+            shape = half_shape(self.grid)
+            energy = _opencv.warp_linear(energy, to_frame, shape, outside=-1.0)
+            if len(self.used) == 1 or (self.luma < 0).any():
+                luma = _opencv.warp_linear(luma, to_frame, shape, outside=-1.0)
+        if len(self.used) == 1:
+            self.luma = luma
+        elif luma.shape == self.luma.shape:
+            np.copyto(self.luma, luma, where=self.luma < 0)
+        self.peaks.add(energy, is_last=is_last)
+
+    # Between the passes -------------------------------------------------------
+
+    def settle(self) -> None:
+        """Choose the reference, refine the registration, settle the light."""
+        align = self.settings.align
+        self.floor: NoiseFloor = self.noise.finish(self.table)
+        self.reference = self._choose_reference(align)
+        first_maps = focus_maps(self.peaks, self.floor, np.maximum(self.luma, 0))
+        del self.peaks, self.luma
+        base = self.used[self.reference]
+        from_first = np.linalg.inv(base.to_first)
+        shift = np.eye(3)
+        shift[:2, 2] = self.pad[1], self.pad[0]
+        to_grid = shift @ base.to_first
+        self.maps: FocusMaps = first_maps.warped(to_grid, self.shape)
+        transforms = [from_first @ u.to_first for u in self.used]
+        if align.enabled:
+            small = base.reduced.luma.shape
+            refined = refine_transforms(
+                [u.reduced.luma for u in self.used],
+                [at_level(t, self.shape, small) for t in transforms],
+                self.reference,
+                self.maps,
+                align.motion,
+                n_threads=self.n_threads,
+            )
+            transforms = [at_level(t, small, self.shape) for t in refined]
+        self.transforms = [t / t[2, 2] for t in transforms]
+        self.gains = self._settle_light(align)
+        self.clock.lap("align")
+
+    def _choose_reference(self, align: AlignSettings) -> int:
+        """Place of the reference in the list of used frames."""
+        wanted = align.reference
+        n = len(self.used)
+        if wanted == "auto":
+            # Narrowest field: its pixels are the smallest in every other frame.
+            scales = [field_scale(u.to_first) for u in self.used]
+            return int(np.argmin(scales))
+        if wanted in ("first", "middle", "last"):
+            return {"first": 0, "middle": n // 2, "last": n - 1}[str(wanted)]
+        numbers = [u.number for u in self.used]
+        if wanted not in numbers:
+            reason = self.left_out[int(wanted)][1]
+            msg = f"the reference was left out: {reason}: choose another --reference"
+            raise AlignmentError(msg, frame_index=int(wanted))
+        return numbers.index(int(wanted))
+
+    def _settle_light(self, align: AlignSettings) -> list[np.ndarray]:
+        """Gain of each used frame relative to the reference, measured directly."""
+        base = self.used[self.reference]
+        out = []
+        for used, transform in zip(self.used, self.transforms, strict=True):
+            if used is base or not align.normalise_light:
+                out.append(np.ones(self.channels))
+                continue
+            direct = measure_gain(base.reduced, used.reduced, transform, self.shape)
+            chained = used.gain / base.gain
+            out.append(direct.ratio if direct.n_blocks else chained)
+        return out
+
+    # Second pass --------------------------------------------------------------
+
+    def second_pass(self) -> FusionResult:
+        """Add each frame to the picture where it has weight."""
+        fusion = FusionAccumulator(
+            (*self.shape, self.channels),
+            self.maps,
+            [u.number for u in self.used],
+            self.n,
+            n_threads=self.n_threads,
+        )
+        self.clock.lap("fuse")
+        for k, used in enumerate(self.used):
+            if k == self.reference or fusion.counts(k):
+                raw = self._read(used.number)
+                fusion.add(
+                    raw,
+                    self.transforms[k],
+                    normalising_table(self.table, self.gains[k]),
+                    k,
+                    is_reference=k == self.reference,
+                )
+                self.clock.lap("fuse")
+            name = self.source.infos[used.number].name
+            self.on_event(
+                Event(stage="fuse", done=k + 1, total=len(self.used), message=name)
+            )
+        done = fusion.finish(depth_for_display(self.maps))
+        shares = (
+            np.bincount(done.coverage.ravel(), minlength=self.n) / done.coverage.size
+        )
+        self.clock.lap("fuse")
+        self.clock.seconds["total"] = time.perf_counter() - self.started
+        return FusionResult(
+            picture=done.picture,
+            depth=done.depth,
+            confidence=done.confidence,
+            coverage=done.coverage,
+            reference=self.used[self.reference].number,
+            frames=self._records(shares),
+            findings=tuple(self.findings),
+            timings_s=dict(self.clock.seconds),
+            notes={
+                "noise": {
+                    "read": self.floor.read,
+                    "shot": self.floor.shot,
+                    "constant": self.floor.constant,
+                }
+            },
+        )
+
+    def _records(self, shares: ImageF32) -> tuple[FrameRecord, ...]:
+        by_number = {u.number: k for k, u in enumerate(self.used)}
+        records = []
+        for number in range(self.n):
+            notes = self.source.infos[number].notes
+            if number in by_number:
+                k = by_number[number]
+                records.append(
+                    FrameRecord(
+                        transform=self.transforms[k],
+                        correlation=self.used[k].correlation,
+                        gain_ev=tuple(float(-np.log2(g)) for g in self.gains[k]),
+                        share=float(shares[number]),
+                        warnings=notes,
+                    )
+                )
+            else:
+                correlation, reason = self.left_out[number]
+                records.append(
+                    FrameRecord(
+                        transform=np.eye(3),
+                        correlation=correlation,
+                        gain_ev=(0.0,) * self.channels,
+                        share=0.0,
+                        used=False,
+                        warnings=(*notes, reason),
+                    )
+                )
+        return tuple(records)
