@@ -148,6 +148,8 @@ def test_rail_at_life_size():
     assert travel == pytest.approx([0.672 * i for i in range(10)])
     assert plan.positions[-1].sharp.far_mm == pytest.approx(6.72)
     assert plan.breathing is None
+    # The factor (1 + m)^2 = 4 at life size (Ray 2002, from memory).
+    assert plan.extension_loss_stops == pytest.approx((2, 2))
 
 
 def test_lens_and_rail_agree_where_the_depth_is_small():
@@ -175,6 +177,11 @@ def test_microscope_objective():
     sensor_um = 1.51 * 7.5 / (10 * 0.20)
     assert plan.chosen.depth_of_field_mm * 1000 == pytest.approx(
         29.4 + sensor_um, abs=0.1
+    )
+    # Half a step off, the cone of half-angle NA / n is 2 z NA / n wide, M times that on
+    # the sensor.
+    assert plan.chosen.defocus_mm == pytest.approx(
+        10 * plan.chosen.near_step_mm * 0.20 / 1.51
     )
     assert plan.chosen.f_number is None
     assert plan.one_frame is None
