@@ -169,7 +169,7 @@ def test_frames_made_here_equal_those_of_the_scenes_own_camera(tmp_path):
 
     scene = SHARED / "brackets" / "sample"
     script = SHARED / "brackets" / "degrade.py"
-    subprocess.run(  # noqa: S603 - a fixed script
+    subprocess.run(
         [
             sys.executable,
             script,
