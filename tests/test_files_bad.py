@@ -13,6 +13,7 @@ from PIL import Image
 from stacker.errors import BracketError, FrameReadError
 from stacker.files import FileSource, find_frames, read_metadata
 from stacker.files.header import decode, read_header
+from stacker.files.segments import jpegxl_size
 from stacker.settings import ReadSettings
 
 RNG = np.random.default_rng(19)
@@ -235,6 +236,37 @@ def test_a_strip_that_unpacks_to_more_than_its_rows(tmp_path):
         )
     with pytest.raises(FrameReadError, match="damaged"):
         read_all(path)
+
+
+@pytest.mark.parametrize("compression", ["jpegxl", "jpeg"])
+def test_a_tile_that_declares_more_than_its_place(tmp_path, compression):
+    # Its decoder would ask for memory by what the tile says.
+    encode = getattr(imagecodecs, f"{compression}_encode")
+    packed = bytes(encode(np.zeros((1080, 1920, 3), np.uint8)))
+    path = tmp_path / "a.tif"
+    with tifffile.TiffWriter(path) as tif:
+        tif.write(
+            iter([packed]),
+            shape=(64, 48, 3),
+            dtype=np.uint8,
+            photometric="rgb",
+            compression=compression,
+            tile=(64, 48),
+        )
+    with pytest.raises(FrameReadError, match="a piece of 1920 x 1080 pixels where"):
+        read_header(path, max_pixels=MAX_PIXELS)
+
+
+@pytest.mark.parametrize("container", [False, True])
+@pytest.mark.parametrize(
+    "shape",
+    [(1, 1), (8, 8), (40, 56), (300, 400), (131, 173), (1080, 1920), (1, 70000)],
+)
+def test_the_size_that_a_jpegxl_declares(shape, container):
+    packed = imagecodecs.jpegxl_encode(
+        np.zeros(shape, np.uint8), effort=1, lossless=True, usecontainer=container
+    )
+    assert jpegxl_size(bytes(packed)) == shape
 
 
 @pytest.mark.parametrize("name", FILES)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import tifffile
 
 from stacker.errors import InputError
+from stacker.files.segments import declared_size
 from stacker.frame import Pixels
 
 if TYPE_CHECKING:
@@ -45,6 +46,8 @@ _COMPRESSIONS = {
     50002: "JPEG XL",
     52546: "JPEG XL",
 }
+_JPEGS, _JPEG_XLS = (_JPEG, 34892), (50002, 52546)
+_HEADER_BYTES = 1 << 16  # in which a JPEG strip's size is looked for
 _UNSIGNED = 1  # SampleFormat
 _REDUCED = 1  # NewSubfileType, bit 0: a thumbnail
 _MAX_PAGES_SEARCHED = 8
@@ -109,6 +112,7 @@ class TiffLayout:
             n_channels, n_extra = _channels(page)
             size = tif.filehandle.size
             _check_segments(page, size)
+            _check_declared_sizes(page, tif.filehandle)
             tail, is_ragged = _zero_tail(page, tif.filehandle)
         notes = []
         if n_extra:
@@ -221,6 +225,24 @@ def _check_segments(page: tifffile.TiffPage, file_size: int) -> None:
         end = max(end, page.dataoffsets[0] + page.nbytes)
     if end > file_size:
         _refuse(f"is cut off: {file_size} of at least {end} bytes are there")
+
+
+def _check_declared_sizes(page: tifffile.TiffPage, file: tifffile.FileHandle) -> None:
+    """Refuse strips or tiles that would unpack to more than their place."""
+    is_jpeg = page.compression in _JPEGS
+    if not is_jpeg and page.compression not in _JPEG_XLS:
+        return
+    height = page.tilelength if page.is_tiled else page.rowsperstrip
+    width = page.tilewidth if page.is_tiled else page.imagewidth
+    pieces = zip(page.dataoffsets, page.databytecounts, strict=False)
+    for start, size in pieces:
+        file.seek(start)
+        found = declared_size(file.read(min(size, _HEADER_BYTES)), is_jpeg=is_jpeg)
+        if found is not None and (found[0] > height or found[1] > width):
+            _refuse(
+                f"holds a piece of {found[1]} x {found[0]} pixels "
+                f"where {width} x {height} are expected"
+            )
 
 
 def _zero_tail(page: tifffile.TiffPage, file: tifffile.FileHandle) -> tuple[int, bool]:
