@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from stacker.frame import ImageF32, Matrix3x3, Motion
+from stacker.frame import ImageF32, Matrix3x3
+from stacker.settings import Motion
 
 __all__ = [
     "area_reduce",

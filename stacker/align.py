@@ -13,9 +13,10 @@ import numpy as np
 
 from stacker import _kernels, _opencv
 from stacker.depth import FocusMaps
-from stacker.frame import ImageF32, Matrix3x3, Motion, Pixels, TransferTable
+from stacker.frame import ImageF32, Matrix3x3, Pixels, TransferTable
 from stacker.geometry import at_level, corner_distance, project_motion, reduced_shape
 from stacker.light import BRIGHTEST, LightGain, estimate_gain, linear_samples
+from stacker.settings import Motion
 
 __all__ = [
     "ReducedFrame",

@@ -24,7 +24,6 @@ __all__ = [
     "FusionResult",
     "ImageF32",
     "Matrix3x3",
-    "Motion",
     "Pixels",
     "Severity",
     "TransferTable",
@@ -38,7 +37,6 @@ Matrix3x3: TypeAlias = npt.NDArray[np.float64]
 TransferTable: TypeAlias = npt.NDArray[np.float32]
 """(C, 65536) float32: linear light 0..1 for each 16-bit code; C = 1 (grey) or 3."""
 Severity: TypeAlias = Literal["note", "look", "reshoot"]
-Motion: TypeAlias = Literal["translation", "similarity", "affine", "homography"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,7 +10,8 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from stacker.frame import Matrix3x3, Motion
+from stacker.frame import Matrix3x3
+from stacker.settings import Motion
 
 __all__ = [
     "HALF_TO_FULL",
