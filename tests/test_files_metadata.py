@@ -306,7 +306,7 @@ def test_libtiff_reads_the_master(tmp_path, bigtiff, monkeypatch):
     if bigtiff:
         monkeypatch.setattr(tiffwrite, "_CLASSIC_LIMIT", 1000)
     path = write_master(tmp_path / "m.tif", full_metadata())
-    done = subprocess.run(  # noqa: S603
+    done = subprocess.run(
         ["tiffinfo", str(path)],  # noqa: S607
         capture_output=True,
         encoding="utf-8",
@@ -333,7 +333,7 @@ def test_exiftool_reads_the_master(tmp_path, kind):
     suffix = ".tif" if kind.startswith("tiff") else f".{kind}"
     source = read_metadata(write_source(tmp_path / f"a{suffix}", kind))
     path = write_master(tmp_path / "m.tif", source)
-    done = subprocess.run(  # noqa: S603
+    done = subprocess.run(
         ["exiftool", "-j", "-G1", "-n", "-struct", str(path)],  # noqa: S607
         capture_output=True,
         encoding="utf-8",
@@ -365,7 +365,7 @@ def test_exiftool_reads_the_master(tmp_path, kind):
 @exiftool
 def test_strip_gps_leaves_no_place(tmp_path):
     path = write_master(tmp_path / "m.tif", full_metadata(), strip_gps=True)
-    done = subprocess.run(  # noqa: S603
+    done = subprocess.run(
         ["exiftool", "-a", "-G1", "-GPS*", "-XMP:all", str(path)],  # noqa: S607
         capture_output=True,
         encoding="utf-8",

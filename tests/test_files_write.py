@@ -195,7 +195,7 @@ def test_a_folder_that_refuses_new_files(tmp_path, monkeypatch):
 
 
 def in_child(code, *arguments):
-    return subprocess.run(  # noqa: S603
+    return subprocess.run(
         [sys.executable, "-c", textwrap.dedent(code), *map(str, arguments)],
         capture_output=True,
         encoding="utf-8",

@@ -21,7 +21,14 @@ import numpy.typing as npt
 from stacker.errors import InputError
 from stacker.frame import Pixels, TransferTable
 
-__all__ = ["Transfer", "profile_name", "srgb_to_linear", "to_srgb8", "transfer_table"]
+__all__ = [
+    "Transfer",
+    "is_srgb",
+    "profile_name",
+    "srgb_to_linear",
+    "to_srgb8",
+    "transfer_table",
+]
 
 _N_CODES = 65536
 _HEADER_BYTES, _TAG_ROW_BYTES = 128, 12
@@ -32,6 +39,16 @@ _N_PARAMETERS = {0: 1, 1: 3, 2: 4, 3: 5, 4: 7}
 
 # IEC 61966-2-1: linear part up to 0.04045, slope 12.92, offset 0.055, exponent 2.4.
 _SRGB_BREAK, _SRGB_SLOPE, _SRGB_OFFSET, _SRGB_GAMMA = 0.04045, 12.92, 0.055, 2.4
+
+# sRGB's primaries adapted to the profile connection space's D50, as in the profile that
+# the ICC publishes (sRGB v2); rounded there to 4 digits.
+_SRGB_COLORANTS = {
+    b"rXYZ": (0.4361, 0.2225, 0.0139),
+    b"gXYZ": (0.3851, 0.7169, 0.0971),
+    b"bXYZ": (0.1431, 0.0606, 0.7141),
+}
+# Profiles of sRGB by different makers differ by less; other spaces by far more.
+_SAME_CURVE, _SAME_COLORANT = 0.002, 0.002
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,6 +244,26 @@ def profile_name(profile: bytes) -> str:
     except (InputError, struct.error):
         text = ""
     return " ".join(text.replace("\0", " ").split()) or "unnamed"
+
+
+def is_srgb(profile: bytes) -> bool:
+    """Tell whether a profile means sRGB: its curve and, for colour, its primaries."""
+    n_channels = 1 if profile[16:20] == b"GRAY" else 3
+    transfer = transfer_table(profile, n_channels)
+    curve = srgb_to_linear(_codes())
+    if not transfer.is_linearised or np.abs(transfer.table - curve).max() > _SAME_CURVE:
+        return False
+    if n_channels == 1:
+        return True
+    tags = _profile_tags(profile)
+    for name, expected in _SRGB_COLORANTS.items():
+        data = tags.get(name, b"")
+        if len(data) < 20:
+            return False
+        found = np.array(struct.unpack_from(">3i", data, 8)) / 65536
+        if np.abs(found - expected).max() > _SAME_COLORANT:
+            return False
+    return True
 
 
 def to_srgb8(pixels: Pixels, icc_profile: bytes | None) -> npt.NDArray[np.uint8]:

@@ -24,7 +24,8 @@ from filelock import FileLock, Timeout
 from stacker.errors import OutputError, OutputExistsError
 from stacker.files.boundary import one_line
 from stacker.files.carry import Merge, carried
-from stacker.files.metadata import Metadata
+from stacker.files.embed import check_jpegxl_profile, write_jpegxl, write_png
+from stacker.files.metadata import Metadata, read_metadata
 from stacker.files.tiffwrite import as_bits, write_tiff
 from stacker.frame import Pixels
 from stacker.settings import OutputSettings
@@ -33,7 +34,7 @@ __all__ = ["Results"]
 
 _log = logging.getLogger(__name__)
 
-_MASTER_SUFFIXES = (".tif", ".tiff")
+_MASTER_SUFFIXES = (".tif", ".tiff", ".png", ".jxl")
 _DEPTH, _CONFIDENCE, _COVERAGE = ".depth.tif", ".confidence.tif", ".coverage.tif"
 _PREVIEW = ".preview.jpg"
 _TEXTS = (".report.json", ".report.html")
@@ -56,17 +57,19 @@ class Results:
     Parameters
     ----------
     master : path
-        The master's name, DIR/NAME.tif; the other files are named after it.
+        The master's name, DIR/NAME.tif (or .png, .jxl); the other files are named
+        after it.
     settings : OutputSettings
         How to write.
     inputs : sequence of paths
-        The frames: none of them is overwritten, whatever the settings say.
+        The frames: none of them is overwritten, whatever the settings say, and their
+        colour profile must be one that the master's format can hold.
 
     Raises
     ------
     OutputError
-        No such folder, not writable, a name that cannot be used, or a result that would
-        replace a frame.
+        No such folder, not writable, a name that cannot be used, a result that would
+        replace a frame, or a colour profile that JPEG XL cannot keep.
     OutputExistsError
         A result is there already and `settings.overwrite` is off.
     """
@@ -87,6 +90,9 @@ class Results:
             )
             raise OutputError(msg)
         self._check_names(inputs)
+        if self.master.suffix.lower() == ".jxl" and inputs:
+            profile = read_metadata(inputs[0]).icc_profile
+            check_jpegxl_profile(profile, self.master)
         self._hidden, self._lock = _make_hidden(self._folder)
         self._written: list[str] = []
 
@@ -122,7 +128,14 @@ class Results:
             strip_gps=settings.strip_gps,
         )
         with self._writing(self.master.name) as path:
-            write_tiff(path, as_bits(picture, settings.bits), own, settings)
+            samples = as_bits(picture, settings.bits)
+            suffix = self.master.suffix.lower()
+            if suffix == ".png":
+                write_png(path, samples, own)
+            elif suffix == ".jxl":
+                write_jpegxl(path, samples, own)
+            else:
+                write_tiff(path, samples, own, settings)
 
     def write_depth(self, depth: npt.NDArray[np.uint16]) -> None:
         """Write NAME.depth.tif from an (H, W) uint16 array."""
