@@ -1,19 +1,30 @@
 """Order of frames and their grouping into brackets: pure functions on facts.
 
 Nothing here looks at a disk: names, times and sizes come in, orders and groups go out.
-Reading order: `natural_key`, `order_by_capture`.
+Reading order: `natural_key`, `order_by_capture`, `group_frames`.
 """
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
+from pathlib import PurePath
 
 from stacker.errors import BracketError
+from stacker.frame import FrameInfo
 
-__all__ = ["natural_key", "natural_order", "order_by_capture"]
+__all__ = [
+    "Group",
+    "group_frames",
+    "natural_key",
+    "natural_order",
+    "order_by_capture",
+]
 
 # ASCII digits only: a superscript two is a digit to str.isdigit, but not to int().
 _DIGITS = re.compile(r"([0-9]+)")
+_BACK_FRACTION = 0.5
 
 
 def natural_key(name: str) -> tuple[tuple[tuple[int, int, str], ...], str]:
@@ -88,3 +99,118 @@ def order_by_capture(
     if not all(time.tzinfo is not None for time in known):
         known = [time.replace(tzinfo=None) for time in known]
     return sorted(range(len(names)), key=lambda i: (known[i], natural_key(names[i])))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Group:
+    """Frames that are taken for one bracket.
+
+    Attributes
+    ----------
+    frames : tuple of int
+        Positions in what was given, in order.
+    reason : str
+        Why the group begins where it does, in words.
+    """
+
+    frames: tuple[int, ...]
+    reason: str
+
+
+def group_frames(infos: Sequence[FrameInfo], *, gap_s: float) -> list[Group]:
+    """Divide frames into brackets by what is known of them.
+
+    A new bracket begins with another folder, another size, depth, focal length or
+    aperture, another stem of the file name, a pause in time, a number that is not the
+    next one where no time is known, or focus that runs one way and jumps back.
+
+    Parameters
+    ----------
+    infos : sequence of FrameInfo
+        In the order in which they were taken. What a file does not say divides nothing.
+    gap_s : float
+        Longest pause within a bracket, in seconds.
+
+    Returns
+    -------
+    list of Group
+        Every position once, in order.
+    """
+    groups: list[Group] = []
+    current: list[int] = []
+    reason = "the first frame"
+    for i, info in enumerate(infos):
+        why = _new_bracket_reason([infos[k] for k in current], info, gap_s)
+        if current and why:
+            groups.append(Group(frames=tuple(current), reason=reason))
+            current, reason = [], why
+        current.append(i)
+    if current:
+        groups.append(Group(frames=tuple(current), reason=reason))
+    return groups
+
+
+def _new_bracket_reason(
+    members: Sequence[FrameInfo], frame: FrameInfo, gap_s: float
+) -> str:
+    """Why `frame` does not belong to `members`, in words; empty where it does."""
+    if not members:
+        return ""
+    last = members[-1]
+    differences = (
+        ("folder", PurePath(last.name).parent, PurePath(frame.name).parent),
+        ("size", (last.width, last.height), (frame.width, frame.height)),
+        ("bit depth", last.bit_depth, frame.bit_depth),
+        ("focal length", last.focal_length_mm, frame.focal_length_mm),
+        ("aperture", last.f_number, frame.f_number),
+    )
+    for what, before, now in differences:
+        if before != now and None not in (before, now):
+            return f"another {what}"
+    return _pause_or_jump(last, frame, gap_s) or _focus_jump_back(
+        [m.focus_distance_mm for m in members], frame
+    )
+
+
+def _pause_or_jump(last: FrameInfo, frame: FrameInfo, gap_s: float) -> str:
+    """Judge by time where both have one, else by the numbers in the names."""
+    if last.captured is not None and frame.captured is not None:
+        times = (last.captured, frame.captured)
+        if not all(t.tzinfo for t in times):
+            times = (times[0].replace(tzinfo=None), times[1].replace(tzinfo=None))
+        pause_s = (times[1] - times[0]).total_seconds()
+        if pause_s > gap_s:
+            return f"a pause of {pause_s:.0f} s"
+        return "a step back in time" if pause_s < 0 else ""
+    stems = [_DIGITS.split(PurePath(f.name).stem) for f in (last, frame)]
+    (*old_words, old), (*new_words, new) = (_stem_and_number(s) for s in stems)
+    if old_words != new_words:
+        return "another name"
+    if old is not None and new is not None and new != old + 1:
+        return f"number {new} after {old}"
+    return ""
+
+
+def _stem_and_number(parts: list[str]) -> tuple[str, int | None]:
+    """Split a name into its words and the last number in it."""
+    if len(parts) < 2:
+        return parts[0], None
+    return "".join([*parts[:-2], "#", parts[-1]]), int(parts[-2])
+
+
+def _focus_jump_back(before: Sequence[float | None], frame: FrameInfo) -> str:
+    """Notice that focus ran one way over the members and now starts over.
+
+    "Back" is further than half of the way that it has run: a nudge against the run is a
+    fault within a bracket, for others to find.
+    """
+    known = [d for d in before if d is not None]
+    now = frame.focus_distance_mm
+    if now is None or len(known) != len(before) or len(known) < 3:
+        return ""
+    run = known[-1] - known[0]
+    steps = [b - a for a, b in pairwise(known)]
+    is_one_way = all(step * run > 0 for step in steps)
+    if is_one_way and (known[-1] - now) / run > _BACK_FRACTION:
+        return "focus starts over"
+    return ""
