@@ -35,6 +35,14 @@ def _check(condition: bool, name: str, value: object, expected: str) -> None:  #
         raise InputError(msg)
 
 
+def _are_multipliers(text: str) -> bool:
+    try:
+        values = [float(part) for part in text.split(",")]
+    except ValueError:
+        return False
+    return len(values) == 3 and all(0 < v < inf for v in values)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadSettings:
     """How files are read.
@@ -47,12 +55,27 @@ class ReadSettings:
     order : str
         Depth order of the frames: "name" (files as they are named, those of a folder in
         natural order) or "captured" (by time of capture).
+    white_balance : str
+        Of raw frames, one for the whole bracket: "camera" (as set in the camera, taken
+        from the middle frame), "daylight", or three multipliers "R,G,B".
+    raw_profile : str
+        Colours that raw frames are developed to: "srgb", "adobe-rgb-compatible",
+        "prophoto-compatible", or the path of an ICC profile.
     """
 
     max_pixels: int = 1_000_000_000
     order: Order = "name"
+    white_balance: str = "camera"
+    raw_profile: str = "srgb"
 
     def __post_init__(self) -> None:
+        _check(
+            self.white_balance in ("camera", "daylight")
+            or _are_multipliers(self.white_balance),
+            "white_balance",
+            self.white_balance,
+            "camera, daylight or three positive numbers R,G,B",
+        )
         _check(
             self.order in get_args(Order),
             "order",
