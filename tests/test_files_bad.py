@@ -190,7 +190,7 @@ def test_other_kinds_of_png_and_jpeg_are_refused_in_words(tmp_path, mode, kind, 
     [
         (b"", "is empty"),
         (bytes(5000), "begins with zeros"),
-        (b"hello, world", "is not a TIFF, PNG or JPEG file"),
+        (b"hello, world", "is not a TIFF, PNG, JPEG or camera raw file"),
         (b"II*\0\xff\xff\xff\xff", "no picture in it"),
     ],
 )

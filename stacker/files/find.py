@@ -10,8 +10,8 @@ from typing import Literal
 from stacker.bracket import natural_key, order_by_capture
 from stacker.errors import BracketError, FrameReadError
 from stacker.files.boundary import reading
+from stacker.files.header import read_capture_facts
 from stacker.files.kinds import FRAME_SUFFIXES, is_frame_name
-from stacker.files.metadata import capture_facts, read_metadata
 
 __all__ = ["find_frames"]
 
@@ -66,13 +66,14 @@ def find_frames(
         raise BracketError(msg, names=(str(paths[0]),))
     _refuse_copies(paths)
     if order == "captured":
-        times = [capture_facts(read_metadata(p)).captured for p in paths]
+        times = [read_capture_facts(p).captured for p in paths]
         paths = [paths[i] for i in order_by_capture([str(p) for p in paths], times)]
     return paths
 
 
 def _known_suffixes() -> str:
-    return ", ".join(sorted(FRAME_SUFFIXES))
+    plain = sorted(s for s, kind in FRAME_SUFFIXES.items() if kind != "raw")
+    return ", ".join([*plain, "camera raw"])
 
 
 def _expand(given: Path) -> Iterator[Path]:

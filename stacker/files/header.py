@@ -21,15 +21,23 @@ from stacker.files.containers import (
     read_jpeg,
     read_png,
 )
-from stacker.files.kinds import SIGNATURE_BYTES, Kind, kind_of
-from stacker.files.metadata import capture_facts, metadata_of
+from stacker.files.ifd import IfdReader
+from stacker.files.kinds import RAW_SUFFIXES, SIGNATURE_BYTES, Kind, kind_of
+from stacker.files.metadata import (
+    CaptureFacts,
+    Metadata,
+    capture_facts,
+    metadata_of,
+)
+from stacker.files.raw import Development, RawFacts, develop, read_raw_facts
 from stacker.files.tiff import TiffLayout, check_pixel_count, decode_tiff
 from stacker.frame import FrameInfo, Pixels
 
-__all__ = ["Header", "decode", "read_header"]
+__all__ = ["Header", "decode", "read_capture_facts", "read_header"]
 
 # TIFF 6.0, Orientation: from these on, rows and columns change places.
 _FIRST_TRANSPOSED = 5
+_DNG_VERSION = 50706  # a tag that every DNG has
 _PNG_PALETTE = 3  # ISO/IEC 15948, table 11.1
 _JPEG_LOSSLESS_OR_ARITHMETIC = frozenset(range(0xC3, 0xD0)) - {0xC4}  # T.81, table B.1
 
@@ -43,17 +51,36 @@ class Header:
     info : FrameInfo
         For everybody.
     kind : str
-        "tiff", "png" or "jpeg".
+        "tiff", "png", "jpeg" or "raw".
     orientation : int
         1..8, to be applied to the stored pixels.
+    metadata : Metadata
+        All that is embedded.
     tiff : TiffLayout or None
         For TIFF files.
+    raw : RawFacts or None
+        For camera raw files.
     """
 
     info: FrameInfo
     kind: Kind
     orientation: int
+    metadata: Metadata
     tiff: TiffLayout | None = None
+    raw: RawFacts | None = None
+
+
+@dataclass(slots=True, kw_only=True)
+class _Declared:
+    """What a header declares of the pixels as stored."""
+
+    height: int
+    width: int
+    n_channels: int
+    bits: int
+    notes: tuple[str, ...] = ()
+    tiff: TiffLayout | None = None
+    raw: RawFacts | None = None
 
 
 def read_header(path: str | PathLike[str], *, max_pixels: int) -> Header:
@@ -66,34 +93,29 @@ def read_header(path: str | PathLike[str], *, max_pixels: int) -> Header:
         8 or 16 bit, or declares more than `max_pixels`.
     """
     with reading(path), Path(path).open("rb") as file:
-        kind = kind_of(file.read(SIGNATURE_BYTES))
-        if kind is None:
-            _refuse_unknown(file)
-        metadata = metadata_of(file)
-        layout: TiffLayout | None = None
-        if kind == "tiff":
-            layout = TiffLayout.of(file, max_pixels=max_pixels)
-            height, width, n_channels, bits, notes = (
-                layout.height,
-                layout.width,
-                layout.n_channels,
-                layout.bit_depth,
-                layout.notes,
-            )
+        kind = _kind(path, file)
+        if kind == "raw":
+            declared = _declared_raw(path, max_pixels)
+        elif kind == "tiff":
+            declared = _declared_tiff(file, max_pixels)
         else:
-            found = read_png(file) if kind == "png" else read_jpeg(file)
-            check_pixel_count(found.width, found.height, max_pixels)
-            n_channels, notes = _check_container(found, kind)
-            height, width, bits = found.height, found.width, found.bits
-    if metadata.orientation >= _FIRST_TRANSPOSED:
-        height, width = width, height
+            declared = _declared_container(file, kind, max_pixels)
+        metadata = _metadata(file, kind)
+    orientation = metadata.orientation
     facts = capture_facts(metadata)
+    if declared.raw is not None:
+        orientation = declared.raw.orientation
+        if facts == CaptureFacts():  # a raw file of its maker's own structure
+            facts = declared.raw.capture
+    height, width = declared.height, declared.width
+    if orientation >= _FIRST_TRANSPOSED:
+        height, width = width, height
     info = FrameInfo(
         name=fspath(path),
         height=height,
         width=width,
-        n_channels=n_channels,
-        bit_depth=bits,
+        n_channels=declared.n_channels,
+        bit_depth=declared.bits,
         icc_profile=metadata.icc_profile,
         captured=facts.captured,
         focal_length_mm=facts.focal_length_mm,
@@ -101,20 +123,104 @@ def read_header(path: str | PathLike[str], *, max_pixels: int) -> Header:
         exposure_s=facts.exposure_s,
         iso=facts.iso,
         focus_distance_mm=facts.focus_distance_mm,
-        notes=notes,
+        notes=declared.notes,
     )
-    return Header(info=info, kind=kind, orientation=metadata.orientation, tiff=layout)
+    return Header(
+        info=info,
+        kind=kind,
+        orientation=orientation,
+        metadata=metadata,
+        tiff=declared.tiff,
+        raw=declared.raw,
+    )
 
 
-def _refuse_unknown(file: BinaryIO) -> NoReturn:
+def read_capture_facts(path: str | PathLike[str]) -> CaptureFacts:
+    """Tell how a frame was taken, without a look at its picture.
+
+    Raises
+    ------
+    FrameReadError
+        The file cannot be opened or is of no known kind.
+    """
+    with reading(path), Path(path).open("rb") as file:
+        kind = _kind(path, file)
+        facts = capture_facts(_metadata(file, kind))
+        if kind == "raw" and facts == CaptureFacts():
+            return read_raw_facts(path).capture
+        return facts
+
+
+def _kind(path: str | PathLike[str], file: BinaryIO) -> Kind:
+    """Kind of a file by its content; by its suffix, too, where it may be raw."""
+    kind = kind_of(file.read(SIGNATURE_BYTES))
+    is_raw_name = Path(path).suffix.lower() in RAW_SUFFIXES
+    if kind == "tiff" and (is_raw_name or _has_dng_version(file)):
+        return "raw"
+    if kind is not None:
+        return kind
     file.seek(0)
     head = file.read(SIGNATURE_BYTES)
+    if not is_raw_name or not head.strip(b"\0"):
+        _refuse_unknown(head)
+    return "raw"
+
+
+def _has_dng_version(file: BinaryIO) -> bool:
+    try:
+        reader = IfdReader(file)
+    except InputError:
+        return False
+    return bool(reader.read(reader.first, {_DNG_VERSION}))
+
+
+def _metadata(file: BinaryIO, kind: Kind) -> Metadata:
+    try:
+        return metadata_of(file)
+    except InputError:
+        if kind != "raw":
+            raise
+        return Metadata()  # a structure of its maker's own
+
+
+def _declared_raw(path: str | PathLike[str], max_pixels: int) -> _Declared:
+    raw = read_raw_facts(path)
+    check_pixel_count(raw.width, raw.height, max_pixels)
+    return _Declared(height=raw.height, width=raw.width, n_channels=3, bits=16, raw=raw)
+
+
+def _declared_tiff(file: BinaryIO, max_pixels: int) -> _Declared:
+    layout = TiffLayout.of(file, max_pixels=max_pixels)
+    return _Declared(
+        height=layout.height,
+        width=layout.width,
+        n_channels=layout.n_channels,
+        bits=layout.bit_depth,
+        notes=layout.notes,
+        tiff=layout,
+    )
+
+
+def _declared_container(file: BinaryIO, kind: Kind, max_pixels: int) -> _Declared:
+    found = read_png(file) if kind == "png" else read_jpeg(file)
+    check_pixel_count(found.width, found.height, max_pixels)
+    n_channels, notes = _check_container(found, kind)
+    return _Declared(
+        height=found.height,
+        width=found.width,
+        n_channels=n_channels,
+        bits=found.bits,
+        notes=notes,
+    )
+
+
+def _refuse_unknown(head: bytes) -> NoReturn:
     if not head:
         msg = "is empty"
     elif not head.strip(b"\0"):
         msg = "begins with zeros: a copy that is not finished?"
     else:
-        msg = "is not a TIFF, PNG or JPEG file"
+        msg = "is not a TIFF, PNG, JPEG or camera raw file"
     raise InputError(msg)
 
 
@@ -142,7 +248,9 @@ def _check_container(found: Container, kind: Kind) -> tuple[int, tuple[str, ...]
     return found.n_channels, ()
 
 
-def decode(header: Header, *, threads: int) -> Pixels:
+def decode(
+    header: Header, *, threads: int, development: Development | None = None
+) -> Pixels:
     """Decode the file that `header` describes, upright and without alpha.
 
     Parameters
@@ -151,6 +259,8 @@ def decode(header: Header, *, threads: int) -> Pixels:
         From `read_header`.
     threads : int
         For formats that are decoded in pieces.
+    development : Development, optional
+        For camera raw files, which cannot be decoded without.
 
     Returns
     -------
@@ -166,6 +276,8 @@ def decode(header: Header, *, threads: int) -> Pixels:
     with reading(path), Path(path).open("rb", buffering=0) as file:
         if header.tiff is not None:
             stored = decode_tiff(file, header.tiff, threads=threads)
+        elif header.raw is not None and development is not None:
+            stored = develop(path, development)
         else:
             stored = _decode_whole(file.read(), header)
         upright = _upright(stored, header.orientation)

@@ -1,15 +1,30 @@
 """Which files are frames: by name when a folder is listed, by content when one is read.
 
-The content decides how a file is read, so that a JPEG named ".tif" still opens.
+The content decides how a file is read, so that a JPEG named ".tif" still opens; only raw files, which have no signature in
+common, go by their suffix.
 """
 
 from os import PathLike, fspath
 from pathlib import Path
 from typing import Literal, TypeAlias
 
-__all__ = ["FRAME_SUFFIXES", "SIGNATURE_BYTES", "Kind", "is_frame_name", "kind_of"]
+__all__ = [
+    "FRAME_SUFFIXES",
+    "RAW_SUFFIXES",
+    "SIGNATURE_BYTES",
+    "Kind",
+    "is_frame_name",
+    "kind_of",
+]
 
-Kind: TypeAlias = Literal["tiff", "png", "jpeg"]
+Kind: TypeAlias = Literal["tiff", "png", "jpeg", "raw"]
+
+# Suffixes of camera raw files that LibRaw lists as supported.
+RAW_SUFFIXES: tuple[str, ...] = (
+    ".3fr", ".arw", ".cr2", ".cr3", ".crw", ".dcr", ".dng", ".erf", ".fff", ".iiq",
+    ".kdc", ".mef", ".mos", ".mrw", ".nef", ".nrw", ".orf", ".pef", ".raf", ".raw",
+    ".rw2", ".rwl", ".srw", ".x3f",
+)  # fmt: skip
 
 FRAME_SUFFIXES: dict[str, Kind] = {
     ".tif": "tiff",
@@ -17,6 +32,7 @@ FRAME_SUFFIXES: dict[str, Kind] = {
     ".png": "png",
     ".jpg": "jpeg",
     ".jpeg": "jpeg",
+    **dict.fromkeys(RAW_SUFFIXES, "raw"),
 }
 
 # First bytes of each kind: TIFF 6.0 (classic) and the BigTIFF design (43) in both byte

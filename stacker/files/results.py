@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from filelock import FileLock, Timeout
 
-from stacker.errors import OutputError, OutputExistsError
+from stacker.errors import FrameReadError, OutputError, OutputExistsError
 from stacker.files.boundary import one_line
 from stacker.files.carry import Merge, carried
 from stacker.files.embed import check_jpegxl_profile, write_jpegxl, write_png
@@ -91,8 +91,9 @@ class Results:
             raise OutputError(msg)
         self._check_names(inputs)
         if self.master.suffix.lower() == ".jxl" and inputs:
-            profile = read_metadata(inputs[0]).icc_profile
-            check_jpegxl_profile(profile, self.master)
+            with contextlib.suppress(FrameReadError):  # raw: its profile comes later
+                profile = read_metadata(inputs[0]).icc_profile
+                check_jpegxl_profile(profile, self.master)
         self._hidden, self._lock = _make_hidden(self._folder)
         self._written: list[str] = []
 

@@ -2,12 +2,19 @@
 
 import os
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from os import PathLike, fspath
+from typing import cast
+
+import numpy as np
 
 from stacker.errors import BracketError, FrameReadError
 from stacker.files.colour import profile_name
 from stacker.files.header import Header, decode, read_header
-from stacker.frame import FrameInfo, Pixels
+from stacker.files.metadata import Metadata
+from stacker.files.raw import Development, make_development
+from stacker.files.window import tiff_window
+from stacker.frame import Box, FrameInfo, Pixels
 from stacker.settings import ReadSettings
 
 __all__ = ["FileSource"]
@@ -24,9 +31,10 @@ class FileSource:
     Parameters
     ----------
     paths : sequence of paths
-        In depth order, at least two; TIFF, PNG or JPEG by content.
+        In depth order, at least two; TIFF, PNG, JPEG or camera raw.
     settings : ReadSettings
-        Limits.
+        Limits, and how raw files are developed: all alike, with levels and white
+        balance of the middle frame.
 
     Raises
     ------
@@ -48,7 +56,8 @@ class FileSource:
             msg = f"a bracket needs at least two frames, found {len(paths)}"
             raise BracketError(msg, names=tuple(fspath(p) for p in paths))
         self._headers = [read_header(p, max_pixels=settings.max_pixels) for p in paths]
-        self._infos = tuple(h.info for h in self._headers)
+        self._development = _development(self._headers, settings)
+        self._infos = tuple(self._info(h) for h in self._headers)
         self._threads = os.cpu_count() or 1
         _check_alike(self._infos)
         _check_tails(self._headers)
@@ -66,7 +75,50 @@ class FileSource:
         FrameReadError
             The file is damaged, or has changed since its header was read.
         """
-        return decode(self._headers[index], threads=self._threads)
+        return decode(
+            self._headers[index], threads=self._threads, development=self._development
+        )
+
+    def read_window(self, index: int, box: Box) -> Pixels:
+        """Decode a region of frame `index`: the same pixels as `read` gives there.
+
+        Of a TIFF file only what the region touches is read; others are decoded whole.
+        """
+        part = tiff_window(self._headers[index], box)
+        if part is not None:
+            return part
+        rows = slice(box.row, box.row + box.height)
+        whole = self.read(index)[rows, box.column : box.column + box.width]
+        return cast("Pixels", np.ascontiguousarray(whole))
+
+    def metadata(self, index: int) -> Metadata:
+        """All that is embedded in frame `index`, with the profile of its pixels."""
+        return replace(
+            self._headers[index].metadata, icc_profile=self._infos[index].icc_profile
+        )
+
+    def _info(self, header: Header) -> FrameInfo:
+        if header.raw is None or self._development is None:
+            return header.info
+        return replace(
+            header.info,
+            icc_profile=self._development.icc_profile,
+            notes=(*header.info.notes, self._development.note),
+        )
+
+
+def _development(
+    headers: Sequence[Header], settings: ReadSettings
+) -> Development | None:
+    """One way to develop all raw frames; None where there are none."""
+    raws = [h.raw for h in headers if h.raw is not None]
+    if not raws:
+        return None
+    return make_development(
+        raws[len(raws) // 2],
+        white_balance=settings.white_balance,
+        raw_profile=settings.raw_profile,
+    )
 
 
 def _profile_name(info: FrameInfo) -> str:
