@@ -522,3 +522,50 @@ def normal_equations_rows(
         for b in range(a):
             normal[a, b] = normal[b, a]
     return normal, right, cost, mass
+
+
+@jit
+def align_rows(raw, to_raw, curves, lanczos, picture, first, end):
+    """Resample one frame alone, as `accumulate_rows` does, rows `first` to `end`.
+
+    `raw` (h, w, C) uint8 or uint16 is the frame or a window of it; `to_raw` takes a pixel
+    of `picture` to one of `raw`; `curves` (C, 65536) hold the normalised value by code.
+    `picture` (H, W, C) uint16 is written; places beyond `raw` repeat its edge.
+    """
+    height, width, n_channels = raw.shape
+    to16 = np.float32(257 if raw.itemsize == 1 else 1)
+    ax = np.empty(LANCZOS_TAPS, np.int64)
+    ay = np.empty(LANCZOS_TAPS, np.int64)
+    wx = np.empty(LANCZOS_TAPS, np.float32)
+    wy = np.empty(LANCZOS_TAPS, np.float32)
+    mid = LANCZOS_TAPS // 2 - 1
+    for r in range(first, end):
+        for c in range(picture.shape[1]):
+            d = to_raw[2, 0] * c + to_raw[2, 1] * r + to_raw[2, 2]
+            x = (to_raw[0, 0] * c + to_raw[0, 1] * r + to_raw[0, 2]) / d
+            y = (to_raw[1, 0] * c + to_raw[1, 1] * r + to_raw[1, 2]) / d
+            x = min(max(x, 0.0), width - 1.0)
+            y = min(max(y, 0.0), height - 1.0)
+            _taps(x, width, lanczos, ax, wx)
+            _taps(y, height, lanczos, ay, wy)
+            for ch in range(n_channels):
+                v = np.float32(0)
+                for a in range(LANCZOS_TAPS):
+                    row = ay[a]
+                    t = np.float32(0)
+                    for b in range(LANCZOS_TAPS):
+                        t += wx[b] * np.float32(raw[row, ax[b], ch])
+                    v += wy[a] * t
+                p = np.float32(raw[ay[mid], ax[mid], ch])
+                q = np.float32(raw[ay[mid], ax[mid + 1], ch])
+                s = np.float32(raw[ay[mid + 1], ax[mid], ch])
+                u = np.float32(raw[ay[mid + 1], ax[mid + 1], ch])
+                lo = min(p, q, s, u)
+                hi = max(p, q, s, u)
+                slack = np.float32(RING_SLACK) * (hi - lo)
+                v = min(max(v, lo - slack), hi + slack)
+                value = _lookup(curves[ch], v * to16)
+                value = min(max(value, np.float32(0)), np.float32(1))
+                picture[r, c, ch] = np.uint16(
+                    value * np.float32(65535) + np.float32(0.5)
+                )
