@@ -32,6 +32,8 @@ __all__ = [
     "LANCZOS_TAPS",
     "WEIGHT_STEPS",
     "accumulate_rows",
+    "align_rows",
+    "drift_rows",
     "energy_rows",
     "finish_maps_rows",
     "finish_peak_rows",

@@ -7,9 +7,6 @@ from os import PathLike, fspath
 from typing import cast
 
 import numpy as np
-from typing import cast
-
-import numpy as np
 
 from stacker.errors import BracketError, FrameReadError
 from stacker.files.colour import profile_name
@@ -122,18 +119,6 @@ def _development(
         white_balance=settings.white_balance,
         raw_profile=settings.raw_profile,
     )
-
-    def read_window(self, index: int, box: Box) -> Pixels:
-        """Decode a region of frame `index`: the same pixels as `read` gives there.
-
-        Of a TIFF file only what the region touches is read; others are decoded whole.
-        """
-        part = tiff_window(self._headers[index], box)
-        if part is not None:
-            return part
-        rows = slice(box.row, box.row + box.height)
-        whole = self.read(index)[rows, box.column : box.column + box.width]
-        return cast("Pixels", np.ascontiguousarray(whole))
 
 
 def _profile_name(info: FrameInfo) -> str:
