@@ -11,6 +11,7 @@ import numpy as np
 from stacker.errors import BracketError, FrameReadError
 from stacker.files.colour import profile_name
 from stacker.files.header import Header, decode, read_header
+from stacker.files.makernotes import focus_distances_mm
 from stacker.files.metadata import Metadata
 from stacker.files.raw import Development, make_development
 from stacker.files.window import tiff_window
@@ -23,6 +24,9 @@ __all__ = ["FileSource"]
 # more is taken for a copy that is not finished. Chosen: frames registered by other
 # programs have black borders up to about this wide (breathing of 6 % in all).
 _MAX_LONE_ZERO_TAIL = 1 / 32
+
+
+_MAKER_NOTE = 37500  # Exif 3.0
 
 
 class FileSource:
@@ -57,7 +61,9 @@ class FileSource:
             raise BracketError(msg, names=tuple(fspath(p) for p in paths))
         self._headers = [read_header(p, max_pixels=settings.max_pixels) for p in paths]
         self._development = _development(self._headers, settings)
-        self._infos = tuple(self._info(h) for h in self._headers)
+        self._infos = _with_noted_distances(
+            self._headers, [self._info(h) for h in self._headers]
+        )
         self._threads = os.cpu_count() or 1
         _check_alike(self._infos)
         _check_tails(self._headers)
@@ -105,6 +111,33 @@ class FileSource:
             icc_profile=self._development.icc_profile,
             notes=(*header.info.notes, self._development.note),
         )
+
+
+def _with_noted_distances(
+    headers: Sequence[Header], infos: Sequence[FrameInfo]
+) -> tuple[FrameInfo, ...]:
+    """Fill in focus distances that only the makers' notes hold."""
+    wanted = [
+        i
+        for i, (header, info) in enumerate(zip(headers, infos, strict=True))
+        if info.focus_distance_mm is None and _may_note_distance(header)
+    ]
+    found = dict.fromkeys(range(len(infos)), None) | dict(
+        zip(wanted, focus_distances_mm([infos[i].name for i in wanted]), strict=True)
+    )
+    return tuple(
+        info if found[i] is None else replace(info, focus_distance_mm=found[i])
+        for i, info in enumerate(infos)
+    )
+
+
+def _may_note_distance(header: Header) -> bool:
+    metadata = header.metadata
+    return (
+        header.kind == "raw"
+        or any(entry.code == _MAKER_NOTE for entry in metadata.exif)
+        or b"FocusDistance" in (metadata.xmp or b"")
+    )
 
 
 def _development(
