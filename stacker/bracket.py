@@ -16,10 +16,14 @@ from stacker.frame import FrameInfo
 
 __all__ = [
     "Group",
+    "focus_starts_over",
     "group_frames",
     "natural_key",
     "natural_order",
     "order_by_capture",
+    "other_kind",
+    "pause_s",
+    "series_and_number",
 ]
 
 # ASCII digits only: a superscript two is a digit to str.isdigit, but not to int().
@@ -157,33 +161,55 @@ def _new_bracket_reason(
     if not members:
         return ""
     last = members[-1]
+    if PurePath(last.name).parent != PurePath(frame.name).parent:
+        return "another folder"
+    return (
+        other_kind(last, frame)
+        or _pause_or_jump(last, frame, gap_s)
+        or focus_starts_over(members, frame)
+    )
+
+
+def other_kind(last: FrameInfo, frame: FrameInfo) -> str:
+    """Why two frames cannot be of one bracket by how they were taken, in words.
+
+    Empty where they can; what a file does not say divides nothing.
+    """
     differences = (
-        ("folder", PurePath(last.name).parent, PurePath(frame.name).parent),
         ("size", (last.width, last.height), (frame.width, frame.height)),
         ("bit depth", last.bit_depth, frame.bit_depth),
+        ("number of channels", last.n_channels, frame.n_channels),
         ("focal length", last.focal_length_mm, frame.focal_length_mm),
         ("aperture", last.f_number, frame.f_number),
     )
     for what, before, now in differences:
         if before != now and None not in (before, now):
             return f"another {what}"
-    return _pause_or_jump(last, frame, gap_s) or _focus_jump_back(
-        [m.focus_distance_mm for m in members], frame
-    )
+    return ""
+
+
+def pause_s(last: FrameInfo, frame: FrameInfo) -> float | None:
+    """Seconds between two captures; None where either has no time.
+
+    Offsets from UTC count only where both have one.
+    """
+    if last.captured is None or frame.captured is None:
+        return None
+    times = (last.captured, frame.captured)
+    if not all(t.tzinfo for t in times):
+        times = (times[0].replace(tzinfo=None), times[1].replace(tzinfo=None))
+    return (times[1] - times[0]).total_seconds()
 
 
 def _pause_or_jump(last: FrameInfo, frame: FrameInfo, gap_s: float) -> str:
     """Judge by time where both have one, else by the numbers in the names."""
-    if last.captured is not None and frame.captured is not None:
-        times = (last.captured, frame.captured)
-        if not all(t.tzinfo for t in times):
-            times = (times[0].replace(tzinfo=None), times[1].replace(tzinfo=None))
-        pause_s = (times[1] - times[0]).total_seconds()
-        if pause_s > gap_s:
-            return f"a pause of {pause_s:.0f} s"
-        return "a step back in time" if pause_s < 0 else ""
-    stems = [_DIGITS.split(PurePath(f.name).stem) for f in (last, frame)]
-    (*old_words, old), (*new_words, new) = (_stem_and_number(s) for s in stems)
+    pause = pause_s(last, frame)
+    if pause is not None:
+        if pause > gap_s:
+            return f"a pause of {pause:.0f} s"
+        return "a step back in time" if pause < 0 else ""
+    old_words, old = series_and_number(last.name)
+    new_words, new = series_and_number(frame.name)
     if old_words != new_words:
         return "another name"
     if old is not None and new is not None and new != old + 1:
@@ -191,26 +217,34 @@ def _pause_or_jump(last: FrameInfo, frame: FrameInfo, gap_s: float) -> str:
     return ""
 
 
-def _stem_and_number(parts: list[str]) -> tuple[str, int | None]:
-    """Split a name into its words and the last number in it."""
+def series_and_number(name: str) -> tuple[str, int | None]:
+    """Split a file's stem into its words and the last number in it.
+
+    Examples
+    --------
+    >>> series_and_number("shots/cup2_0017.tif"), series_and_number("grey.tif")
+    (('cup2_#', 17), ('grey', None))
+    """
+    parts = _DIGITS.split(PurePath(name).stem)
     if len(parts) < 2:
         return parts[0], None
     return "".join([*parts[:-2], "#", parts[-1]]), int(parts[-2])
 
 
-def _focus_jump_back(before: Sequence[float | None], frame: FrameInfo) -> str:
+def focus_starts_over(members: Sequence[FrameInfo], frame: FrameInfo) -> str:
     """Notice that focus ran one way over the members and now starts over.
 
     "Back" is further than half of the way that it has run: a nudge against the run is a
     fault within a bracket, for others to find.
     """
-    known = [d for d in before if d is not None]
+    known = [m.focus_distance_mm for m in members if m.focus_distance_mm is not None]
     now = frame.focus_distance_mm
-    if now is None or len(known) != len(before) or len(known) < 3:
+    if now is None or len(known) != len(members) or len(known) < 3:
         return ""
     run = known[-1] - known[0]
     steps = [b - a for a, b in pairwise(known)]
-    is_one_way = all(step * run > 0 for step in steps)
+    # Cameras note distances coarsely: two frames may well have the same.
+    is_one_way = run != 0 and all(step * run >= 0 for step in steps)
     if is_one_way and (known[-1] - now) / run > _BACK_FRACTION:
         return "focus starts over"
     return ""
