@@ -20,7 +20,12 @@ from stacker.frame import Pixels
 if TYPE_CHECKING:
     from io import FileIO
 
-__all__ = ["TiffLayout", "check_pixel_count", "decode_tiff"]
+__all__ = [
+    "TiffLayout",
+    "check_pixel_count",
+    "check_segments",
+    "decode_tiff",
+]
 
 # Photometric interpretations (TIFF 6.0) that are grey or RGB once decoded.
 _WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
@@ -111,7 +116,7 @@ class TiffLayout:
             _check_size(page, max_pixels)
             n_channels, n_extra = _channels(page)
             size = tif.filehandle.size
-            _check_segments(page, size)
+            check_segments(page, size)
             _check_declared_sizes(page, tif.filehandle)
             tail, is_ragged = _zero_tail(page, tif.filehandle)
         notes = []
@@ -206,7 +211,7 @@ def _channels(page: tifffile.TiffPage) -> tuple[int, int]:
     return n_channels, n_extra
 
 
-def _check_segments(page: tifffile.TiffPage, file_size: int) -> None:
+def check_segments(page: tifffile.TiffPage, file_size: int) -> None:
     """Refuse a file that does not hold all strips or tiles it speaks of."""
     across, down = 1, -(-page.imagelength // max(1, page.rowsperstrip))
     if page.is_tiled:
