@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import BinaryIO, NoReturn, cast
 
 import imagecodecs
-import numpy as np
 
 from stacker.errors import InputError
 from stacker.files.boundary import reading
@@ -23,6 +22,7 @@ from stacker.files.containers import (
 )
 from stacker.files.ifd import IfdReader
 from stacker.files.kinds import RAW_SUFFIXES, SIGNATURE_BYTES, Kind, kind_of
+from stacker.files.layout import first_channels, upright
 from stacker.files.metadata import (
     CaptureFacts,
     Metadata,
@@ -280,13 +280,13 @@ def decode(
             stored = develop(path, development)
         else:
             stored = _decode_whole(file.read(), header)
-        upright = _upright(stored, header.orientation)
+        pixels = upright(stored, header.orientation)
         info = header.info
         shape = (info.height, info.width) + ((3,) if info.n_channels == 3 else ())
-        if upright.shape != shape or upright.dtype.itemsize * 8 != info.bit_depth:
+        if pixels.shape != shape or pixels.dtype.itemsize * 8 != info.bit_depth:
             msg = "the picture is not what the header says"
             raise InputError(msg)
-        return upright
+        return pixels
 
 
 def _decode_whole(data: bytes, header: Header) -> Pixels:
@@ -299,24 +299,5 @@ def _decode_whole(data: bytes, header: Header) -> Pixels:
         pixels = imagecodecs.png_decode(png_without_metadata(data))
     n_channels = header.info.n_channels
     if pixels.ndim == 3:  # alpha, or a key colour that the decoder made alpha of
-        pixels = pixels[:, :, :n_channels]
-        if n_channels == 1:
-            pixels = pixels[:, :, 0]
-    return cast("Pixels", np.ascontiguousarray(pixels))
-
-
-def _upright(stored: Pixels, orientation: int) -> Pixels:
-    """Apply TIFF 6.0's Orientation: where row 0 and column 0 are on the scene."""
-    if orientation == 1:
-        return stored
-    axes = (1, 0, 2)[: stored.ndim]
-    turned = {
-        2: lambda a: a[:, ::-1],
-        3: lambda a: a[::-1, ::-1],
-        4: lambda a: a[::-1],
-        5: lambda a: a.transpose(axes),
-        6: lambda a: a.transpose(axes)[:, ::-1],
-        7: lambda a: a.transpose(axes)[::-1, ::-1],
-        8: lambda a: a.transpose(axes)[::-1],
-    }[orientation](stored)
-    return np.ascontiguousarray(turned)
+        pixels = first_channels(pixels, n_channels)
+    return cast("Pixels", pixels)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 import tifffile
 
 from stacker.errors import InputError
+from stacker.files.layout import first_channels
 from stacker.files.segments import declared_size
 from stacker.frame import Pixels
 
@@ -328,12 +329,11 @@ def decode_tiff(file: "FileIO", layout: TiffLayout, *, threads: int) -> Pixels:
         is_planar = page.planarconfig == 2
     # (planes, 1, H, W, samples) to (H, W) or (H, W, 3)
     if is_planar:
-        pixels = np.moveaxis(stored[: layout.n_channels, 0, :, :, 0], 0, -1)
+        planes = stored[: layout.n_channels, 0, :, :, 0]
+        pixels = planes[0] if layout.n_channels == 1 else np.moveaxis(planes, 0, -1)
+        pixels = np.ascontiguousarray(pixels)
     else:
-        pixels = stored[0, 0, :, :, : layout.n_channels]
-    if layout.n_channels == 1:
-        pixels = pixels[:, :, 0]
-    pixels = np.ascontiguousarray(pixels)
+        pixels = first_channels(stored[0, 0], layout.n_channels)
     if is_white_zero:
         np.invert(pixels, out=pixels)
     return cast("Pixels", pixels)
