@@ -27,6 +27,7 @@ import time
 import traceback
 from collections import Counter
 from datetime import UTC, datetime
+from importlib.util import find_spec
 from io import BytesIO
 from pathlib import Path
 from typing import Any
@@ -41,6 +42,7 @@ from stacker.errors import FrameReadError
 from stacker.files import read_metadata, transfer_table
 from stacker.files.header import decode, read_header
 from stacker.files.metadata import capture_facts
+from stacker.files.raw import make_development
 from stacker.files.xmp import packet_with_history
 
 HANG_S = 5.0
@@ -90,6 +92,9 @@ def make_seeds() -> dict[str, bytes]:
     tiff("jpegxl.tif", noise, compression="jpegxl", tile=(32, 32))
     tiff("jpeg.tif", smooth, compression="jpeg", rowsperstrip=16)
 
+    if find_spec("rawpy"):
+        seeds["bayer.dng"] = make_dng(noise[..., 0])
+
     def pillow(name: str, kind: str, **options: Any) -> None:
         file = BytesIO()
         Image.fromarray(smooth).save(file, kind, icc_profile=ICC, exif=exif, **options)
@@ -102,6 +107,25 @@ def make_seeds() -> dict[str, bytes]:
     pillow("plain.jpg", "jpeg", xmp=XMP, dpi=(300, 300))
     pillow("progressive.jpg", "jpeg", progressive=True)
     return seeds
+
+
+def make_dng(samples: Any) -> bytes:
+    """Write a Bayer mosaic as a DNG (Adobe Digital Negative specification 1.4)."""
+    file = BytesIO()
+    identity = [n for k in range(9) for n in (10_000 * (k % 4 == 0), 10_000)]
+    tags = [
+        (271, 2, 0, "Maker", True),
+        (33421, 3, 2, (2, 2), True),  # CFARepeatPatternDim
+        (33422, 1, 4, bytes([0, 1, 1, 2]), True),  # CFAPattern
+        (50706, 1, 4, bytes([1, 4, 0, 0]), True),  # DNGVersion
+        (50708, 2, 0, "Maker Model", True),  # UniqueCameraModel
+        (50714, 3, 1, 512, True),  # BlackLevel
+        (50717, 4, 1, 65535, True),  # WhiteLevel
+        (50721, 10, 9, tuple(identity), True),  # ColorMatrix1
+        (50728, 5, 3, (1, 2, 1, 1, 2, 3), True),  # AsShotNeutral
+    ]
+    tifffile.imwrite(file, samples, photometric="cfa", metadata=None, extratags=tags)
+    return file.getvalue()
 
 
 def mutate(seed: int, case: int, seeds: dict[str, bytes]) -> tuple[str, bytes]:
@@ -148,7 +172,12 @@ def read_everything(path: Path) -> str:
                 metadata.xmp, software="s", parameters="p", when=NOW, strip_gps=True
             )
         header = read_header(path, max_pixels=MAX_PIXELS)
-        decode(header, threads=1)
+        development = None
+        if header.raw is not None:
+            development = make_development(
+                header.raw, white_balance="camera", raw_profile="srgb"
+            )
+        decode(header, threads=1, development=development)
     except FrameReadError as err:
         if "\n" in str(err) or not str(err).startswith(str(path)):
             return "not-one-line"
