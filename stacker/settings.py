@@ -13,15 +13,19 @@ from stacker.errors import InputError
 __all__ = [
     "AlignSettings",
     "Compression",
+    "Folders",
     "FuseSettings",
+    "GroupSettings",
     "Motion",
     "Order",
     "OutputSettings",
     "PlanSettings",
     "ReadSettings",
     "Reference",
+    "WatchSettings",
 ]
 
+Folders: TypeAlias = Literal["split", "whole"]
 Compression: TypeAlias = Literal["none", "deflate", "lzw", "zstd"]
 # Defined here and not in `frame`: settings must not import numpy, help has to be fast.
 Motion: TypeAlias = Literal["translation", "similarity", "affine", "homography"]
@@ -243,6 +247,81 @@ class PlanSettings:
         for name in ("recycle_s", "settle_s", "exposure_s"):
             value = getattr(self, name)
             _check(0 <= value < inf, name, value, "0 or more seconds")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GroupSettings:
+    """How the frames of many brackets are told apart.
+
+    Attributes
+    ----------
+    gap_s : float
+        Longest pause between two frames of one bracket, in seconds; after so long
+        without a new frame a bracket counts as complete. Longer than recycling of the
+        flash and exposure take, shorter than setting up the next picture.
+    folders : str
+        What a sub-folder is: to be "split" where what the camera wrote in its frames
+        says so, or one bracket as a "whole" whatever the pauses in it.
+    name : str
+        Name of a result: a text with {folder} (of the frames), {first}, {last} (frames,
+        without suffix), {date}, {time} (of the first frame) or {count} (of frames). A
+        slash makes folders.
+    """
+
+    gap_s: float = 30.0
+    folders: Folders = "split"
+    name: str = "{folder}_{first}"
+
+    def __post_init__(self) -> None:
+        _check(0 < self.gap_s < inf, "gap_s", self.gap_s, "more than 0 seconds")
+        _check(
+            self.folders in get_args(Folders),
+            "folders",
+            self.folders,
+            "one of " + ", ".join(get_args(Folders)),
+        )
+        _check(bool(self.name.strip()), "name", self.name, "a text")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchSettings:
+    """How a folder is watched.
+
+    Attributes
+    ----------
+    settle_s : float
+        A file whose size and time have not changed for so many seconds is looked at.
+        Shares may tell of changes with a delay of a second or two.
+    look_s : float
+        Seconds between two looks at the folder.
+    patience_s : float
+        Seconds after which a bracket no longer waits for a file that stays incomplete;
+        should it become whole later, the bracket is fused again.
+    close_on : str or None
+        Pattern of names: a file of such a name (*.done, say) closes the bracket that
+        came before it in its folder.
+    tries : int
+        Times that a bracket is tried before it is parked.
+    retry_s : float
+        Seconds to the second try; each further wait is twice as long.
+    longest_retry_s : float
+        Longest wait between two tries. A full disk or a lost share never parks a
+        bracket: it is tried again at this pace at the latest.
+    """
+
+    settle_s: float = 2.0
+    look_s: float = 1.0
+    patience_s: float = 300.0
+    close_on: str | None = None
+    tries: int = 3
+    retry_s: float = 10.0
+    longest_retry_s: float = 120.0
+
+    def __post_init__(self) -> None:
+        for name in ("settle_s", "look_s", "patience_s", "retry_s", "longest_retry_s"):
+            value = getattr(self, name)
+            _check(0 < value < inf, name, value, "more than 0 seconds")
+        _check(self.tries >= 1, "tries", self.tries, "at least 1")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from stacker.files.boundary import reading
 from stacker.files.header import read_capture_facts
 from stacker.files.kinds import FRAME_SUFFIXES, is_frame_name
 
-__all__ = ["find_frames"]
+__all__ = ["find_frames", "frame_names"]
 
 _RESULT_MIDDLES = (".depth", ".confidence", ".coverage")  # NAME.depth.tif, ...
 _RECORD_SUFFIX = ".report.json"
@@ -89,18 +89,28 @@ def _expand(given: Path) -> Iterator[Path]:
         raise FrameReadError(given, "no such file or folder")
 
 
-def _frames_in(folder: Path) -> list[Path]:
-    with reading(folder):
-        names = sorted(os.listdir(folder), key=natural_key)  # noqa: PTH208
+def frame_names(names: Sequence[str]) -> list[str]:
+    """Of the names in one folder, those of frames: no results of earlier fusions.
+
+    Examples
+    --------
+    >>> frame_names(["a1.tif", "cup.tif", "cup.depth.tif", "cup.report.json", ".b.tif"])
+    ['a1.tif']
+    """
     records = {n[: -len(_RECORD_SUFFIX)] for n in names if n.endswith(_RECORD_SUFFIX)}
-    frames = [
-        folder / name
+    return [
+        name
         for name in names
         if is_frame_name(name)
         and Path(name).stem not in records
         and not Path(name).stem.endswith(_RESULT_MIDDLES)
-        and (folder / name).is_file()
     ]
+
+
+def _frames_in(folder: Path) -> list[Path]:
+    with reading(folder):
+        names = sorted(os.listdir(folder), key=natural_key)  # noqa: PTH208
+    frames = [folder / n for n in frame_names(names) if (folder / n).is_file()]
     kinds = {FRAME_SUFFIXES[f.suffix.lower()]: f for f in reversed(frames)}
     if len(kinds) > 1:
         examples = " and ".join(sorted(f.name for f in kinds.values()))
