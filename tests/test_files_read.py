@@ -1,5 +1,7 @@
 """Reading: every layout comes out as the same upright pixels."""
 
+import subprocess
+import sys
 from datetime import datetime, timedelta, timezone
 
 import imagecodecs
@@ -287,3 +289,17 @@ def test_a_bomb_is_refused_before_memory_is_asked_for(tmp_path):
             page.tags[code].overwrite(2**31 - 1, dtype="I")
     with pytest.raises(FrameReadError, match="more than the limit"):
         FileSource([path, path])
+
+
+def test_adobe_rgb_without_its_profile_is_said(tmp_path):
+    exif = Image.Exif()
+    exif.get_ifd(34665)[40965] = {1: "R03"}
+    path = tmp_path / "a.jpg"
+    Image.fromarray(RGB8).save(path, exif=exif)
+    assert "EXIF says Adobe RGB" in FileSource([path, path]).infos[0].notes[0]
+
+
+def test_importing_the_room_costs_nothing():
+    code = "import sys, stacker.files; print({'numpy', 'tifffile'} & set(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True)
+    assert done.stdout.strip() == b"set()"

@@ -15,6 +15,7 @@ from PIL import Image
 
 from stacker.errors import OutputError, OutputExistsError
 from stacker.files import Merge, Metadata, Results
+from stacker.files.colour import is_srgb
 from stacker.files.tiffwrite import as_bits, is_big_needed, write_tiff
 from stacker.settings import OutputSettings
 
@@ -318,6 +319,7 @@ def test_preview_is_an_srgb_jpeg(tmp_path):
     assert path == tmp_path / "out.preview.jpg"
     with Image.open(path) as image:
         assert image.size == (53, 31)
+        assert is_srgb(image.info["icc_profile"])
         np.testing.assert_allclose(np.asarray(image, int), smooth, atol=4)
 
 

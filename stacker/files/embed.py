@@ -1,4 +1,4 @@
-"""PNG and JPEG XL masters, with the same metadata as a TIFF one.
+"""PNG and JPEG XL masters, with the same metadata as a TIFF one; JPEG previews.
 
 Both formats take EXIF as one TIFF structure and XMP as text; only PNG takes any colour
 profile here: the JPEG XL encoder in use has no option for profiles, so that masters in
@@ -10,20 +10,30 @@ import zlib
 from pathlib import Path
 
 import imagecodecs
+import numpy as np
+import numpy.typing as npt
 
 from stacker.errors import OutputError
 from stacker.files.colour import is_srgb, profile_name
 from stacker.files.ifd import LONG, Entry, number_entry, pack_ifd
 from stacker.files.metadata import Metadata
+from stacker.files.profiles import named_profile
 from stacker.files.segments import mark_jpegxl_srgb
 from stacker.frame import Pixels
 
-__all__ = ["check_jpegxl_profile", "pack_exif", "write_jpegxl", "write_png"]
+__all__ = [
+    "check_jpegxl_profile",
+    "pack_exif",
+    "write_jpeg",
+    "write_jpegxl",
+    "write_png",
+]
 
 _PNG_LEVEL = 1  # deflate; 6 is three times slower for 3 % less
 # Effort 1 of the encoder (libjxl in imagecodecs 2026.3.6) writes beyond its buffer where
 # 16-bit samples do not compress, and brings the process down; 2 is 10 % larger.
 _JPEGXL_EFFORT = 3
+_JPEG_QUALITY = 90  # common practice for pictures to look at
 _EXIF_IFD, _GPS_IFD, _INTEROP_IFD = 34665, 34853, 40965
 _FIRST_AT = 8  # TIFF 6.0: the header's size
 _X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT = 282, 283, 296
@@ -142,3 +152,22 @@ def write_jpegxl(path: Path, pixels: Pixels, metadata: Metadata) -> None:
         file.write(data)
         for name, body in boxes:
             file.write(struct.pack(">I", len(body) + 8) + name + body)
+
+
+def write_jpeg(path: Path, srgb: npt.NDArray[np.uint8]) -> None:
+    """Write a JPEG to look at, with sRGB's profile.
+
+    Parameters
+    ----------
+    path : Path
+        Overwritten if it exists.
+    srgb : (H, W, 3) uint8 array
+        Not modified.
+    """
+    data = memoryview(imagecodecs.jpeg8_encode(srgb, level=_JPEG_QUALITY))
+    # ICC.1:2022, annex B.4: one segment, number 1 of 1, right after the first marker.
+    body = b"ICC_PROFILE\0\x01\x01" + named_profile("srgb")
+    with path.open("wb") as file:
+        file.write(data[:2])
+        file.write(b"\xff\xe2" + struct.pack(">H", len(body) + 2) + body)
+        file.write(data[2:])

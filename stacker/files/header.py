@@ -38,6 +38,7 @@ __all__ = ["Header", "decode", "read_capture_facts", "read_header"]
 # TIFF 6.0, Orientation: from these on, rows and columns change places.
 _FIRST_TRANSPOSED = 5
 _DNG_VERSION = 50706  # a tag that every DNG has
+_INTEROP_INDEX, _ADOBE_RGB = 1, "R03"  # DCF 2.0: the optional colour space
 _PNG_PALETTE = 3  # ISO/IEC 15948, table 11.1
 _JPEG_LOSSLESS_OR_ARITHMETIC = frozenset(range(0xC3, 0xD0)) - {0xC4}  # T.81, table B.1
 
@@ -123,7 +124,7 @@ def read_header(path: str | PathLike[str], *, max_pixels: int) -> Header:
         exposure_s=facts.exposure_s,
         iso=facts.iso,
         focus_distance_mm=facts.focus_distance_mm,
-        notes=declared.notes,
+        notes=(*declared.notes, *_profile_notes(metadata)),
     )
     return Header(
         info=info,
@@ -133,6 +134,15 @@ def read_header(path: str | PathLike[str], *, max_pixels: int) -> Header:
         tiff=declared.tiff,
         raw=declared.raw,
     )
+
+
+def _profile_notes(metadata: Metadata) -> tuple[str, ...]:
+    is_said = any(
+        e.code == _INTEROP_INDEX and e.text() == _ADOBE_RGB for e in metadata.interop
+    )
+    if metadata.icc_profile is None and is_said:
+        return ("EXIF says Adobe RGB, but no colour profile is embedded",)
+    return ()
 
 
 def read_capture_facts(path: str | PathLike[str]) -> CaptureFacts:

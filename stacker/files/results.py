@@ -16,7 +16,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-import imagecodecs
 import numpy as np
 import numpy.typing as npt
 from filelock import FileLock, Timeout
@@ -24,7 +23,12 @@ from filelock import FileLock, Timeout
 from stacker.errors import FrameReadError, OutputError, OutputExistsError
 from stacker.files.boundary import one_line
 from stacker.files.carry import Merge, carried
-from stacker.files.embed import check_jpegxl_profile, write_jpegxl, write_png
+from stacker.files.embed import (
+    check_jpegxl_profile,
+    write_jpeg,
+    write_jpegxl,
+    write_png,
+)
 from stacker.files.metadata import Metadata, read_metadata
 from stacker.files.tiffwrite import as_bits, write_tiff
 from stacker.frame import Pixels
@@ -38,7 +42,6 @@ _MASTER_SUFFIXES = (".tif", ".tiff", ".png", ".jxl")
 _DEPTH, _CONFIDENCE, _COVERAGE = ".depth.tif", ".confidence.tif", ".coverage.tif"
 _PREVIEW = ".preview.jpg"
 _TEXTS = (".report.json", ".report.html")
-_PREVIEW_QUALITY = 90  # JPEG; common practice for pictures to look at
 
 # The hidden folder's name begins with this and a fingerprint of the machine, so that
 # only the machine that left it behind clears it away.
@@ -64,6 +67,8 @@ class Results:
     inputs : sequence of paths
         The frames: none of them is overwritten, whatever the settings say, and their
         colour profile must be one that the master's format can hold.
+    threads : int
+        For packing; 0 = one per core.
 
     Raises
     ------
@@ -80,7 +85,9 @@ class Results:
         *,
         settings: OutputSettings | None = None,
         inputs: Sequence[str | PathLike[str]] = (),
+        threads: int = 0,
     ) -> None:
+        self._threads = threads
         self._settings = settings or OutputSettings()
         self.master = Path(master)
         self._folder = self.master.parent
@@ -136,7 +143,7 @@ class Results:
             elif suffix == ".jxl":
                 write_jpegxl(path, samples, own)
             else:
-                write_tiff(path, samples, own, settings)
+                write_tiff(path, samples, own, settings, threads=self._threads)
 
     def write_depth(self, depth: npt.NDArray[np.uint16]) -> None:
         """Write NAME.depth.tif from an (H, W) uint16 array."""
@@ -153,7 +160,7 @@ class Results:
     def write_preview(self, srgb: npt.NDArray[np.uint8]) -> None:
         """Write NAME.preview.jpg from an (H, W, 3) uint8 sRGB array."""
         with self._writing(self.path(_PREVIEW).name) as path:
-            path.write_bytes(imagecodecs.jpeg8_encode(srgb, level=_PREVIEW_QUALITY))
+            write_jpeg(path, srgb)
 
     def write_text(self, suffix: str, text: str) -> None:
         """Write NAME + `suffix`, ".report.json" for example, in UTF-8."""
@@ -209,7 +216,7 @@ class Results:
 
     def _write_map(self, suffix: str, values: Pixels) -> None:
         with self._writing(self.path(suffix).name) as path:
-            write_tiff(path, values, Metadata(), self._settings)
+            write_tiff(path, values, Metadata(), self._settings, threads=self._threads)
 
     @contextlib.contextmanager
     def _writing(self, name: str) -> Iterator[Path]:

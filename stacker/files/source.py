@@ -54,6 +54,8 @@ class FileSource:
         self,
         paths: Sequence[str | PathLike[str]],
         settings: ReadSettings | None = None,
+        *,
+        threads: int = 0,
     ) -> None:
         settings = settings or ReadSettings()
         if len(paths) < 2:
@@ -64,7 +66,7 @@ class FileSource:
         self._infos = _with_noted_distances(
             self._headers, [self._info(h) for h in self._headers]
         )
-        self._threads = os.cpu_count() or 1
+        self._threads = threads or os.cpu_count() or 1
         _check_alike(self._infos)
         _check_tails(self._headers)
 

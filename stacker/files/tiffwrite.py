@@ -69,6 +69,8 @@ def write_tiff(
     pixels: Pixels,
     metadata: Metadata,
     settings: OutputSettings,
+    *,
+    threads: int = 0,
 ) -> None:
     """Write one picture with its metadata.
 
@@ -82,6 +84,8 @@ def write_tiff(
         Written as it is; see `stacker.files.carry`.
     settings : OutputSettings
         `compression` and `tiles` are used.
+    threads : int
+        For packing; 0 = one per core.
 
     Raises
     ------
@@ -106,7 +110,7 @@ def write_tiff(
         software=False,
         iccprofile=metadata.icc_profile,
         extratags=_extratags(metadata, is_big=is_big),
-        maxworkers=os.cpu_count() or 1,
+        maxworkers=threads or os.cpu_count() or 1,
         buffersize=_ENCODE_BUFFER_BYTES,
         **_layout(pixels, settings),
         **_resolution(metadata),
