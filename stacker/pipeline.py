@@ -18,6 +18,9 @@ from os import PathLike
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
+
 from stacker.compute import fuse_source
 from stacker.coverage import coverage_cells
 from stacker.events import Event, OnEvent, ignore_event
@@ -68,11 +71,16 @@ class FusionReport:
         What a person should know, worst first.
     files : tuple of Path
         The files written.
+    preview : (h, w, 3) uint8 array or None
+        The master in sRGB, at most 2048 px wide and high.
     """
 
     record: Record = field(repr=False)
     findings: tuple[Finding, ...]
     files: tuple[Path, ...]
+    preview: npt.NDArray[np.uint8] | None = field(
+        default=None, repr=False, compare=False
+    )
 
     @property
     def needs_a_look(self) -> bool:
@@ -131,10 +139,12 @@ def fuse_bracket(
         "output": asdict(outputs),
     }
     paths = find_frames(inputs, order=read.order)
-    source = FileSource(paths, read)
+    source = FileSource(paths, read, threads=settings.threads)
     icc_profile = source.infos[0].icc_profile
     transfer = transfer_table(icc_profile, source.infos[0].n_channels)
-    with Results(output, settings=outputs, inputs=paths) as results:
+    with Results(
+        output, settings=outputs, inputs=paths, threads=settings.threads
+    ) as results:
         result = fuse_source(
             source, settings, transfer=transfer.table, on_event=on_event
         )
@@ -176,7 +186,9 @@ def fuse_bracket(
         results.write_text(SUFFIXES["report_html"], render_page(record, images))
         on_event(Event(stage="report", done=1, total=1))
         files = results.commit()
-    return FusionReport(record=record, findings=findings, files=tuple(files))
+    return FusionReport(
+        record=record, findings=findings, files=tuple(files), preview=preview
+    )
 
 
 def _write_pictures(

@@ -256,7 +256,7 @@ def test_a_failed_fusion_keeps_the_results_of_the_last(shots, out, computing):
 
 
 def test_a_full_disk_is_one_line_and_leaves_nothing(shots, out, computing, monkeypatch):
-    def full(self, name, *args):
+    def full(*args, **options):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("stacker.files.results.write_tiff", full)

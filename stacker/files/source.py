@@ -39,6 +39,8 @@ class FileSource:
     settings : ReadSettings
         Limits, and how raw files are developed: all alike, with levels and white
         balance of the middle frame.
+    threads : int
+        For decoding; 0 = one per core.
 
     Raises
     ------
