@@ -13,6 +13,8 @@ __all__ = ["main"]
 COMMANDS = {
     "fuse": "Fuse the frames of a bracket into one picture.",
     "plan": "Plan a bracket from lens, camera and subject.",
+    "status": "Say how the brackets of a watched folder stand.",
+    "watch": "Watch a folder and fuse every bracket that comes in.",
 }
 """Name and summary of every command; ``stacker.cli.NAME`` holds it as ``NAME``."""
 

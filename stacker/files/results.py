@@ -34,7 +34,7 @@ from stacker.files.tiffwrite import as_bits, write_tiff
 from stacker.frame import Pixels
 from stacker.settings import OutputSettings
 
-__all__ = ["Results"]
+__all__ = ["Results", "clear_leftovers"]
 
 _log = logging.getLogger(__name__)
 
@@ -291,10 +291,22 @@ def _is_taken(path: Path) -> bool:
     return True
 
 
+def clear_leftovers(folder: str | PathLike[str]) -> None:
+    """Remove what runs on this machine that were killed have left in a folder.
+
+    A run that is at work there keeps its files. Nothing is raised.
+    """
+    _clear_leftovers(Path(folder), _own_prefix())
+
+
+def _own_prefix() -> str:
+    machine = hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
+    return f"{_HIDDEN_PREFIX}{machine}-"
+
+
 def _make_hidden(folder: Path) -> tuple[Path, FileLock]:
     """Make a hidden folder that is marked as in use as long as this process lives."""
-    machine = hashlib.sha256(socket.gethostname().encode()).hexdigest()[:8]
-    prefix = f"{_HIDDEN_PREFIX}{machine}-"
+    prefix = _own_prefix()
     _clear_leftovers(folder, prefix)
     problem: Exception | None = None
     for _ in range(_MAX_TRIES):

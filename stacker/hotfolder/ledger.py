@@ -96,52 +96,59 @@ def reconcile(
     list of Change
         Empty where both agree.
     """
-    settled = [e for e in entries if e.state in _SETTLED]
-    open_ones = [e for e in entries if e.state not in _SETTLED]
-    matched: set[int] = set()
+    settled = _Lookup([e for e in entries if e.state in _SETTLED], by_name=False)
+    # What is not fused yet may be known by name only: frames are written anew.
+    unsettled = [e for e in entries if e.state not in _SETTLED]
+    open_ones = _Lookup(unsettled, by_name=True)
     changes: list[Change] = []
     for candidate in candidates:
         refs = _refs(candidate)
-        entry = _closest(refs, settled, matched)
-        if entry is not None:
-            changes += _late(candidate, refs, entry)
-        elif any(s.fused_in is not None for s in candidate.group.frames):
-            continue  # torn from a bracket that is done: nothing new in it
+        if any(s.fused_in is not None for s in candidate.group.frames):
+            entry = settled.take(refs)
+            if entry is not None:  # else torn from a bracket that is done
+                changes += _late(candidate, refs, entry)
         else:
-            entry = _closest(refs, open_ones, matched)
-            changes += _open(candidate, refs, entry)
-        if entry is not None:
-            matched.add(entry.number)
+            changes += _open(candidate, refs, open_ones.take(refs))
     changes += [
         Change(entry=entry, told="its frames are gone", is_dropped=True)
-        for entry in open_ones
-        if entry.number not in matched
+        for entry in unsettled
+        if entry.number not in open_ones.taken
     ]
     return changes
+
+
+class _Lookup:
+    """Finds the entry that has most of some frames; each is given away once."""
+
+    def __init__(self, entries: Sequence[Entry], *, by_name: bool) -> None:
+        self.by_name = by_name
+        self.taken: set[int] = set()
+        self.entries = {entry.number: entry for entry in entries}
+        self.numbers: dict[object, list[int]] = {}
+        for entry in entries:
+            for key in self._keys(entry.frames):
+                self.numbers.setdefault(key, []).append(entry.number)
+
+    def take(self, refs: Sequence[FrameRef]) -> Entry | None:
+        shared = Counter(
+            number
+            for key in self._keys(refs)
+            for number in self.numbers.get(key, ())
+            if number not in self.taken
+        )
+        if not shared:
+            return None
+        number = shared.most_common(1)[0][0]
+        self.taken.add(number)
+        return self.entries[number]
+
+    def _keys(self, refs: Sequence[FrameRef]) -> set[object]:
+        return {ref[0] if self.by_name else ref for ref in refs}
 
 
 def _refs(candidate: Candidate) -> tuple[FrameRef, ...]:
     names = [sighting.name for sighting in candidate.group.frames]
     return tuple(zip(names, candidate.stats, strict=True))
-
-
-def _closest(
-    refs: Sequence[FrameRef], entries: Sequence[Entry], taken: set[int]
-) -> Entry | None:
-    """Entry with most of these frames; an open one may know them by name only."""
-    names = {name for name, _ in refs}
-    shared: Counter[int] = Counter()
-    for entry in entries:
-        if entry.number in taken:
-            continue
-        if entry.state in _SETTLED:
-            shared[entry.number] = len(set(refs) & set(entry.frames))
-        else:
-            shared[entry.number] = len(names & {name for name, _ in entry.frames})
-    if not shared or not max(shared.values()):
-        return None
-    number = shared.most_common(1)[0][0]
-    return next(e for e in entries if e.number == number)
 
 
 def _late(

@@ -182,12 +182,12 @@ class Tracker:
         """Return what a later run should be given as `known`."""
         return {name: (f.stat, f.moment) for name, f in self._frames.items()}
 
-    def stat_of(self, name: str) -> Stat | None:
-        """Stat of a file that is there; None for others."""
-        frame = self._frames.get(name)
-        return (
-            None if frame is None or frame.missing_since_s is not None else frame.stat
-        )
+    def infos(self, names: Sequence[str]) -> list[FrameInfo] | None:
+        """Headers of some frames; None unless all of them are whole and there."""
+        frames = [self._frames.get(name) for name in names]
+        found = [f.info for f in frames if f is not None and f.state == "whole"]
+        infos = [info for info in found if info is not None]
+        return infos if len(infos) == len(names) else None
 
     def candidates(
         self, fused_in: Mapping[tuple[str, Stat], int], now_s: float

@@ -1,0 +1,384 @@
+"""What watching and a batch do alike for each bracket: name it, book it, tell of it."""
+
+import contextlib
+import logging
+import os
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from pathlib import Path, PurePosixPath
+from typing import Self
+
+from filelock import FileLock, Timeout
+
+from stacker.errors import InputError, OutputError
+from stacker.files.results import clear_leftovers
+from stacker.frame import FrameInfo
+from stacker.hotfolder.hook import Hook
+from stacker.hotfolder.index import INDEX, IndexFacts, write_index
+from stacker.hotfolder.job import THUMBNAILS, Job, Outcome
+from stacker.hotfolder.journal import Fusion, Journal, state_place
+from stacker.hotfolder.ledger import Change, Entry
+from stacker.hotfolder.names import (
+    NAME_FIELDS,
+    check_template,
+    command_words,
+    result_name,
+    unused,
+)
+from stacker.hotfolder.scan import stat_of
+from stacker.report.wording import visible
+from stacker.settings import FuseSettings, OutputSettings, ReadSettings
+
+__all__ = ["Books", "FusePlan", "lock_of"]
+
+_log = logging.getLogger(__name__)
+
+_LOCK_WAIT_S = 1.0  # `stacker status` holds a lock for a moment
+_ALIVE_EVERY_S = 5.0
+_MASTER, _RECORD = ".tif", ".report.json"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FusePlan:
+    """What is done with every bracket.
+
+    Attributes
+    ----------
+    fuse, read, outputs : settings
+        How to fuse, read and write; results of others are never replaced, whatever
+        `outputs.overwrite` says, unless `replaces` is set.
+    name : str
+        Template of the results' names.
+    on_done : str
+        The user's command; "" for none.
+    replaces : bool
+        Results that are there already, of whomever, may be replaced.
+    """
+
+    fuse: FuseSettings = field(default_factory=FuseSettings)
+    read: ReadSettings = field(default_factory=ReadSettings)
+    outputs: OutputSettings = field(default_factory=OutputSettings)
+    name: str = "{folder}_{first}"
+    on_done: str = ""
+    replaces: bool = False
+
+
+def lock_of(folder: str | os.PathLike[str], *, of_results: bool = False) -> FileLock:
+    """Lock that only one process at a time holds for a folder; local to the machine."""
+    place = state_place(folder)
+    suffix = ".results.lock" if of_results else ".lock"
+    return FileLock(place.with_name(place.name + suffix), thread_local=False)
+
+
+class Books:
+    """Journal, names, page and hook of one folder; use it in a ``with`` block.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the frames are.
+    results : Path
+        Where the results go; made if its parent is there.
+    plan : FusePlan
+        What is done with every bracket.
+    is_watch : bool
+        A watched folder, else a batch.
+
+    Raises
+    ------
+    InputError
+        Another process is at work on either folder, they are the same one, or a
+        template is wrong.
+    OutputError
+        The journal cannot be written.
+    """
+
+    def __init__(
+        self, folder: Path, results: Path, plan: FusePlan, *, is_watch: bool
+    ) -> None:
+        check_template(plan.name, NAME_FIELDS)
+        self.folder, self.results, self.plan = folder, results, plan
+        self.is_watch = is_watch
+        if folder.resolve() == results.resolve():
+            msg = f"{results}: the frames are there, choose another folder for results"
+            raise InputError(msg)
+        self.hook = Hook(command_words(plan.on_done) if plan.on_done else ())
+        self.entries: dict[int, Entry] = {}
+        self._said: dict[str, str] = {}
+        self._alive_s = 0.0
+        self._locks = [lock_of(folder), lock_of(results, of_results=True)]
+
+    def __enter__(self) -> Self:
+        with contextlib.ExitStack() as stack:
+            for lock, folder in zip(
+                self._locks, (self.folder, self.results), strict=True
+            ):
+                _take(lock, folder)
+                stack.callback(lock.release)
+            path = state_place(self.folder)
+            self.journal = stack.enter_context(
+                Journal(path.with_name(path.name + ".db"))
+            )
+            self.journal.set_facts(
+                folder=_ascii(self.folder.resolve()),
+                results=_ascii(self.results.resolve()),
+                kind="watch" if self.is_watch else "batch",
+                process=str(os.getpid()),
+                since=_now(),
+            )
+            self.reload()
+            if not self._is_reachable() and not self.entries:
+                msg = f"{self.results}: cannot be made; does its parent exist?"
+                raise OutputError(msg)
+            self.tidy()
+            self._stack = stack.pop_all()
+        return self
+
+    def __exit__(self, *exception: object) -> None:
+        self.hook.close()
+        self._stack.close()
+
+    def reload(self, at_work: int = 0) -> None:
+        """Take over what the journal says; what was at work is to be done again.
+
+        Parameters
+        ----------
+        at_work : int
+            A bracket that is at work still.
+        """
+        self.entries = {e.number: e for e in self.journal.entries()}
+        broken_off = [
+            e
+            for e in self.entries.values()
+            if e.state == "fusing" and e.number != at_work
+        ]
+        self.apply(
+            [
+                Change(entry=replace(e, state="waiting"), told="was broken off")
+                for e in broken_off
+            ]
+        )
+
+    def tidy(self) -> None:
+        """Remove what a run that was killed has left in the results."""
+        places = {PurePosixPath(e.name).parent for e in self.entries.values() if e.name}
+        for place in {PurePosixPath(), *places}:
+            clear_leftovers(self.results / place)
+            pictures = self.results / THUMBNAILS / place
+            for left in (
+                *(self.results / place).glob(f".{INDEX}-*"),
+                *pictures.glob(".*.jpg-*"),
+            ):
+                with contextlib.suppress(OSError):
+                    left.unlink()
+
+    # Entries ------------------------------------------------------------------
+
+    def apply(self, changes: Sequence[Change]) -> list[Entry]:
+        """Write changes into the journal, and tell of them."""
+        written = self.journal.apply(changes) if changes else []
+        for change in changes:
+            if change.is_dropped:
+                self.entries.pop(change.entry.number, None)
+            if change.told:
+                _log.info("%s: %s", _label(change.entry), visible(change.told))
+        self.entries |= {entry.number: entry for entry in written}
+        return written
+
+    def begin(self, entry: Entry, infos: Sequence[FrameInfo]) -> Job | None:
+        """Mark a bracket as being fused, and make the job of it.
+
+        Returns
+        -------
+        Job or None
+            None where the folder of the results cannot be reached.
+
+        Raises
+        ------
+        OutputExistsError
+            Results of that name are there and may not be replaced.
+        """
+        if not self._is_reachable():
+            return None
+        before = self.journal.fusions().get(entry.number)
+        name = entry.name
+        if not name or (before and self._is_touched(before[0])):
+            name = self._name(entry, infos)
+        entry = replace(entry, state="fusing", name=name, note="")
+        self.apply([Change(entry=entry)])
+        return Job(
+            number=entry.number,
+            frames=tuple(str(self.folder / name) for name, _ in entry.frames),
+            stats=tuple(stat for _, stat in entry.frames),
+            results=str(self.results),
+            name=name,
+            fuse=self.plan.fuse,
+            read=self.plan.read,
+            # The name is free, or the bracket's own: what is there under it is ours.
+            outputs=replace(self.plan.outputs, overwrite=True),
+            not_before=_after(before[0].created) if before else "",
+            journal=str(self.journal.path),
+        )
+
+    def end(self, outcome: Outcome, *, retry: Entry | None = None) -> Entry:
+        """Book how a bracket ended, and tell of it.
+
+        Parameters
+        ----------
+        outcome : Outcome
+            Of its job.
+        retry : Entry or None
+            The entry as it shall go on, where it is to be tried again; without it a
+            bracket that is not done is parked.
+        """
+        entry = self.entries[outcome.number]
+        fusion = outcome.fusion
+        if fusion is not None:
+            fusion = replace(fusion, results=str(self.results.resolve()))
+            entry = replace(entry, state="done", note="", tries=0, retry_at_s=0.0)
+        elif retry is not None:
+            entry = retry
+        else:
+            entry = replace(entry, state="parked", note=outcome.note)
+        told = _told(entry, outcome)
+        self.journal.finish(entry, fusion, told)
+        self.entries[entry.number] = entry
+        if outcome.trace:
+            _log.error("%s", outcome.trace)
+        is_fine = (
+            fusion is not None and fusion.verdict == "good" and not entry.left_behind
+        )
+        _log.log(
+            logging.INFO if is_fine else logging.WARNING,
+            "%s: %s",
+            _label(entry),
+            visible(told),
+        )
+        if entry.state in ("done", "parked"):
+            self.hook.start(self._hook_values(entry, fusion))
+        return entry
+
+    def _is_reachable(self) -> bool:
+        with contextlib.suppress(OSError):
+            self.results.mkdir(exist_ok=True)
+        is_there = self.results.is_dir()
+        self.say(
+            "results",
+            "" if is_there else f"{self.results}: cannot be reached; waiting for it",
+        )
+        return is_there
+
+    def _is_touched(self, fusion: Fusion) -> bool:
+        """Tell whether somebody has worked on the master since we wrote it."""
+        master = Path(fusion.results) / fusion.files["master"]
+        found = stat_of(master)
+        return found is not None and found != fusion.master
+
+    def _name(self, entry: Entry, infos: Sequence[FrameInfo]) -> str:
+        names = [name for name, _ in entry.frames]
+        wanted = result_name(self.plan.name, infos, names, self.folder.resolve().name)
+        used = {
+            e.name.casefold() for e in self.entries.values() if e.number != entry.number
+        }
+
+        def is_taken(name: str) -> bool:
+            if name.casefold() in used or name == entry.name:
+                return True
+            files = (self.results / f"{name}{s}" for s in (_MASTER, _RECORD))
+            return not self.plan.replaces and any(map(os.path.lexists, files))
+
+        return unused(wanted, is_taken)
+
+    def _hook_values(self, entry: Entry, fusion: Fusion | None) -> Mapping[str, str]:
+        files = {} if fusion is None else fusion.files
+        return {
+            "name": entry.name,
+            "state": entry.state,
+            "verdict": "" if fusion is None else fusion.verdict,
+            "message": visible(entry.note if fusion is None else fusion.message),
+            "master": str(self.results / files["master"]) if files else "",
+            "report": str(self.results / files["report_html"]) if files else "",
+            "results": str(self.results),
+        }
+
+    # Telling ------------------------------------------------------------------
+
+    def say(self, topic: str, text: str) -> None:
+        """Log a state of affairs when it changes; an empty text when it is over."""
+        if self._said.get(topic, "") == text:
+            return
+        if text:
+            self._said[topic] = text
+            _log.warning("%s", visible(text))
+        else:
+            del self._said[topic]
+            _log.info("%s: all right again", visible(topic))
+
+    def write_page(self, *, is_running: bool) -> None:
+        """Write the index page anew; a page that cannot be written stops nothing."""
+        facts = IndexFacts(
+            folder=self.folder.resolve(),
+            results=self.results.resolve(),
+            entries=list(self.entries.values()),
+            fusions=self.journal.fusions(),
+            is_watch=self.is_watch,
+            is_running=is_running,
+        )
+        try:
+            write_index(facts)
+        except (OutputError, OSError) as err:
+            self.say("index page", str(err))
+        else:
+            self.say("index page", "")
+
+    def show_alive(self) -> None:
+        """Leave a sign of life in the journal, now and then."""
+        if time.monotonic() - self._alive_s >= _ALIVE_EVERY_S:
+            self._alive_s = time.monotonic()
+            self.journal.set_facts(alive=_now())
+        self.hook.look_after()
+
+
+def _take(lock: FileLock, folder: Path) -> None:
+    try:
+        Path(lock.lock_file).parent.mkdir(parents=True, exist_ok=True)
+        lock.acquire(timeout=_LOCK_WAIT_S)
+    except Timeout as err:
+        msg = f"{folder}: another stacker is at work on it; stop that one first"
+        raise InputError(msg) from err
+    except OSError as err:
+        msg = f"{lock.lock_file}: cannot be made ({err.strerror or err})"
+        raise OutputError(msg) from err
+
+
+def _told(entry: Entry, outcome: Outcome) -> str:
+    """Say how a bracket ended in one line, its faults first."""
+    fusion = outcome.fusion
+    if fusion is None:
+        after = "parked" if entry.state == "parked" else "to be tried again"
+        return f"{outcome.state}, {after}: {outcome.note}"
+    faults = [*(f"{text}; left out" for text in entry.left_behind), *fusion.faults]
+    word = {"good": "good", "look": "LOOK", "reshoot": "SHOOT AGAIN"}[fusion.verdict]
+    if faults and fusion.verdict == "good":
+        word = "LOOK"
+    how = "made before" if outcome.was_there else f"{fusion.took_s:.1f} s"
+    return f"{word}: {' | '.join([*faults, fusion.message])} ({how})"
+
+
+def _label(entry: Entry) -> str:
+    first = entry.frames[0][0] if entry.frames else f"bracket {entry.number}"
+    return visible(entry.name or PurePosixPath(first).name)
+
+
+def _after(created: str) -> str:
+    return (datetime.fromisoformat(created) + timedelta(seconds=1)).isoformat()
+
+
+def _now() -> str:
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
+def _ascii(path: Path) -> str:
+    return os.fsencode(path).decode("ascii", "backslashreplace")

@@ -1,0 +1,200 @@
+"""The page of all brackets of a folder: one file that opens from disk.
+
+Its pictures lie in a folder beside it. Names and messages come from anywhere and are
+escaped; a policy in the page forbids everything that is not its own.
+"""
+
+import hashlib
+from base64 import b64encode
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from importlib import resources
+from importlib.metadata import PackageNotFoundError, version
+from os import fspath
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from stacker.files.single import write_whole
+from stacker.hotfolder.journal import Fusion
+from stacker.hotfolder.ledger import Entry
+from stacker.report.wording import FILTERS, visible
+
+__all__ = ["INDEX", "IndexFacts", "render_index", "write_index"]
+
+INDEX = "index.html"
+MARKS = {"good": "✓", "look": "▲", "reshoot": "✕"}
+WORDS = {"gathering": "gathering", "waiting": "waiting", "fusing": "fusing"}
+_MAX_FAULTS = 4  # on a card; the report has all of them
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IndexFacts:
+    """All that the page tells.
+
+    Attributes
+    ----------
+    folder : Path
+        Where the frames come from.
+    results : Path
+        Where the page is.
+    entries : sequence of Entry
+        All brackets.
+    fusions : mapping
+        What came of those that are fused, and when, by number.
+    is_watch : bool
+        A watched folder, else a batch.
+    is_running : bool
+        There may be news.
+    """
+
+    folder: Path
+    results: Path
+    entries: Sequence[Entry]
+    fusions: Mapping[int, tuple[Fusion, float]]
+    is_watch: bool
+    is_running: bool
+
+
+def write_index(facts: IndexFacts) -> None:
+    """Write the page into the results, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written.
+    """
+    data = render_index(facts).encode("utf-8", "backslashreplace")
+    write_whole(facts.results / INDEX, data, overwrite=True)
+
+
+def render_index(facts: IndexFacts) -> str:
+    """Lay out the page."""
+    style = _sheet("stacker.report", "page.css") + _sheet(__package__, "index.css")
+    script = _sheet(__package__, "index.js") if facts.is_running else ""
+    numbers = {e.number: e for e in facts.entries}
+    done = sorted(
+        (
+            (changed_s, numbers[number], fusion)
+            for number, (fusion, changed_s) in facts.fusions.items()
+            if number in numbers and Path(fusion.results) == facts.results
+        ),
+        key=lambda item: item[0],
+        reverse=True,
+    )
+    return (
+        _environment()
+        .get_template("index.html.j2")
+        .render(
+            title=visible(facts.folder.name or facts.folder),
+            policy=_policy(style, script),
+            style=Markup(style),  # noqa: S704  # our own sheets
+            script=Markup(script),  # noqa: S704  # our own
+            written=datetime.now(UTC).astimezone().isoformat(timespec="seconds"),
+            summary=_summary(facts, [fusion for _, _, fusion in done]),
+            parked=[_line(e) for e in facts.entries if e.state == "parked"],
+            queue=[_line(e) for e in facts.entries if e.state in WORDS][::-1],
+            words=WORDS,
+            cards=[_card(entry, fusion) for _, entry, fusion in done],
+            marks=MARKS,
+            is_watch=facts.is_watch,
+            is_running=facts.is_running,
+            version=_version(),
+        )
+    )
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader(__package__),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+    )
+    environment.filters.update(FILTERS)
+    return environment
+
+
+@cache
+def _sheet(package: str, name: str) -> str:
+    return (resources.files(package) / "templates" / name).read_text("utf-8")
+
+
+def _policy(style: str, script: str) -> str:
+    hashes = [
+        b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
+        for text in (style, script)
+    ]
+    return (
+        "default-src 'none'; img-src 'self' file:; "
+        f"style-src 'sha256-{hashes[0]}'; script-src 'sha256-{hashes[1]}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _summary(facts: IndexFacts, done: Sequence[Fusion]) -> list[tuple[str, str]]:
+    """Count the brackets, each count with the colour it is shown in."""
+    states = [entry.state for entry in facts.entries]
+    n_open = sum(state in WORDS for state in states)
+    counts = [
+        ("good", sum(f.verdict == "good" for f in done), "good"),
+        ("look", sum(f.verdict == "look" for f in done), "to look at"),
+        ("reshoot", sum(f.verdict == "reshoot" for f in done), "to shoot again"),
+        ("reshoot", states.count("parked"), "parked"),
+        ("note", n_open, "to be done"),
+    ]
+    shown = [(level, f"{n} {words}") for level, n, words in counts if n]
+    return shown or [("note", "no bracket yet")]
+
+
+def _line(entry: Entry) -> dict[str, Any]:
+    first = entry.frames[0][0] if entry.frames else ""
+    return {
+        "state": entry.state,
+        "label": entry.name or f"{first}, ...",
+        "n_frames": len(entry.frames),
+        "note": entry.note,
+    }
+
+
+def _card(entry: Entry, fusion: Fusion) -> dict[str, Any]:
+    faults = [*(f"{text}; left out" for text in entry.left_behind), *fusion.faults]
+    if len(faults) > _MAX_FAULTS:
+        more = len(faults) - _MAX_FAULTS + 1
+        faults = [*faults[: _MAX_FAULTS - 1], f"and {more} more, see the report"]
+    thumbnail = fusion.files.get("thumbnail", "")
+    return {
+        "name": entry.name,
+        "verdict": "look"
+        if entry.left_behind and fusion.verdict == "good"
+        else fusion.verdict,
+        "message": fusion.message,
+        "faults": faults,
+        "n_frames": fusion.n_frames,
+        "width": fusion.width,
+        "height": fusion.height,
+        "took": f"{fusion.took_s:.1f} s" if fusion.took_s else "made before",
+        "created": fusion.created,
+        "report": _url(fusion.files.get("report_html", "")),
+        "master": _url(fusion.files.get("master", "")),
+        # Written anew, it is another picture under the same name.
+        "thumbnail": f"{_url(thumbnail)}?{quote(fusion.created)}" if thumbnail else "",
+    }
+
+
+def _url(name: str) -> str:
+    """Address of a file beside the page: "./" keeps a colon from being a scheme."""
+    return "./" + quote(fspath(name).encode("utf-8", "surrogateescape"))
+
+
+def _version() -> str:
+    try:
+        return version("stacker")
+    except PackageNotFoundError:  # run from a source folder
+        return ""
