@@ -12,6 +12,7 @@ from stacker.errors import InputError
 
 __all__ = [
     "AlignSettings",
+    "BatchSettings",
     "Compression",
     "Folders",
     "FuseSettings",
@@ -322,6 +323,37 @@ class WatchSettings:
             value = getattr(self, name)
             _check(0 < value < inf, name, value, "more than 0 seconds")
         _check(self.tries >= 1, "tries", self.tries, "at least 1")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchSettings:
+    """How many brackets are fused in one go.
+
+    Attributes
+    ----------
+    jobs : int
+        Brackets at a time. The threads (one per core, or --threads) are shared out
+        among them; fewer at a time run where memory is short.
+    memory_gib : float or None
+        Memory that all of them together may take, in GiB; without it three quarters of
+        the machine's.
+    resume : bool
+        Go on with an earlier batch: what is done with the same settings is kept, what
+        failed is tried again.
+    """
+
+    jobs: int = 1
+    memory_gib: float | None = None
+    resume: bool = False
+
+    def __post_init__(self) -> None:
+        _check(self.jobs >= 1, "jobs", self.jobs, "at least 1")
+        _check(
+            self.memory_gib is None or 0 < self.memory_gib < inf,
+            "memory_gib",
+            self.memory_gib,
+            "more than 0",
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,7 @@ from stacker.cli.group import CommandGroup, verbosity_options
 __all__ = ["main"]
 
 COMMANDS = {
+    "batch": "Fuse all brackets below a folder.",
     "fuse": "Fuse the frames of a bracket into one picture.",
     "plan": "Plan a bracket from lens, camera and subject.",
     "status": "Say how the brackets of a watched folder stand.",

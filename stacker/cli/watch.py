@@ -153,13 +153,12 @@ def _print_preview(found: "FolderPreview") -> None:
     from stacker.report.wording import visible
 
     for proposal in found.proposals:
-        n = len(proposal.group.frames)
+        group, waits_for = proposal.candidate.group, proposal.candidate.waits_for
+        n = len(group.frames)
         frames = f"{n} frame{'s' if n != 1 else ''}"
-        note = f", waits for {proposal.note}" if proposal.note else ""
+        note = f", waits for {waits_for}" if waits_for else ""
         click.echo(visible(f"{proposal.name}: {frames}{note}"))
-        for frame, reason in zip(
-            proposal.group.frames, proposal.group.reasons, strict=True
-        ):
+        for frame, reason in zip(group.frames, group.reasons, strict=True):
             click.echo(visible(f"  {frame.name}: {reason}"))
     for line in found.lacking:
         click.echo(visible(f"not whole: {line}"))

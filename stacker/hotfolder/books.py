@@ -18,7 +18,13 @@ from stacker.frame import FrameInfo
 from stacker.hotfolder.hook import Hook
 from stacker.hotfolder.index import INDEX, IndexFacts, write_index
 from stacker.hotfolder.job import THUMBNAILS, Job, Outcome
-from stacker.hotfolder.journal import Fusion, Journal, state_place
+from stacker.hotfolder.journal import (
+    Fusion,
+    Journal,
+    faults_of,
+    state_place,
+    verdict_of,
+)
 from stacker.hotfolder.ledger import Change, Entry
 from stacker.hotfolder.names import (
     NAME_FIELDS,
@@ -31,7 +37,7 @@ from stacker.hotfolder.scan import stat_of
 from stacker.report.wording import visible
 from stacker.settings import FuseSettings, OutputSettings, ReadSettings
 
-__all__ = ["Books", "FusePlan", "lock_of"]
+__all__ = ["Books", "FusePlan", "journal_path", "lock_of"]
 
 _log = logging.getLogger(__name__)
 
@@ -47,14 +53,12 @@ class FusePlan:
     Attributes
     ----------
     fuse, read, outputs : settings
-        How to fuse, read and write; results of others are never replaced, whatever
-        `outputs.overwrite` says, unless `replaces` is set.
+        How to fuse, read and write. `outputs.overwrite` does not count: a name is chosen
+        that is free, and from then on it is the bracket's own.
     name : str
         Template of the results' names.
     on_done : str
         The user's command; "" for none.
-    replaces : bool
-        Results that are there already, of whomever, may be replaced.
     """
 
     fuse: FuseSettings = field(default_factory=FuseSettings)
@@ -62,7 +66,6 @@ class FusePlan:
     outputs: OutputSettings = field(default_factory=OutputSettings)
     name: str = "{folder}_{first}"
     on_done: str = ""
-    replaces: bool = False
 
 
 def lock_of(folder: str | os.PathLike[str], *, of_results: bool = False) -> FileLock:
@@ -70,6 +73,12 @@ def lock_of(folder: str | os.PathLike[str], *, of_results: bool = False) -> File
     place = state_place(folder)
     suffix = ".results.lock" if of_results else ".lock"
     return FileLock(place.with_name(place.name + suffix), thread_local=False)
+
+
+def journal_path(folder: str | os.PathLike[str], *, is_watch: bool) -> Path:
+    """Where the journal of a watch, or of a batch, of a folder is."""
+    place = state_place(folder)
+    return place.with_name(place.name + (".db" if is_watch else ".batch.db"))
 
 
 class Books:
@@ -117,10 +126,8 @@ class Books:
             ):
                 _take(lock, folder)
                 stack.callback(lock.release)
-            path = state_place(self.folder)
-            self.journal = stack.enter_context(
-                Journal(path.with_name(path.name + ".db"))
-            )
+            path = journal_path(self.folder, is_watch=self.is_watch)
+            self.journal = stack.enter_context(Journal(path))
             self.journal.set_facts(
                 folder=_ascii(self.folder.resolve()),
                 results=_ascii(self.results.resolve()),
@@ -190,22 +197,24 @@ class Books:
     def begin(self, entry: Entry, infos: Sequence[FrameInfo]) -> Job | None:
         """Mark a bracket as being fused, and make the job of it.
 
+        Parameters
+        ----------
+        entry : Entry
+            One without a name gets one that is free.
+        infos : sequence of FrameInfo
+            Of its frames.
+
         Returns
         -------
         Job or None
             None where the folder of the results cannot be reached.
-
-        Raises
-        ------
-        OutputExistsError
-            Results of that name are there and may not be replaced.
         """
         if not self._is_reachable():
             return None
-        before = self.journal.fusions().get(entry.number)
+        before = self.journal.fusion(entry.number) if self.is_watch else None
         name = entry.name
-        if not name or (before and self._is_touched(before[0])):
-            name = self._name(entry, infos)
+        if not name or (before and self._is_touched(before)):
+            name = self.name_of(entry, infos, is_free=True)
         entry = replace(entry, state="fusing", name=name, note="")
         self.apply([Change(entry=entry)])
         return Job(
@@ -216,9 +225,8 @@ class Books:
             name=name,
             fuse=self.plan.fuse,
             read=self.plan.read,
-            # The name is free, or the bracket's own: what is there under it is ours.
             outputs=replace(self.plan.outputs, overwrite=True),
-            not_before=_after(before[0].created) if before else "",
+            not_before=_after(before.created) if before else "",
             journal=str(self.journal.path),
         )
 
@@ -247,9 +255,7 @@ class Books:
         self.entries[entry.number] = entry
         if outcome.trace:
             _log.error("%s", outcome.trace)
-        is_fine = (
-            fusion is not None and fusion.verdict == "good" and not entry.left_behind
-        )
+        is_fine = fusion is not None and verdict_of(entry, fusion) == "good"
         _log.log(
             logging.INFO if is_fine else logging.WARNING,
             "%s: %s",
@@ -276,7 +282,18 @@ class Books:
         found = stat_of(master)
         return found is not None and found != fusion.master
 
-    def _name(self, entry: Entry, infos: Sequence[FrameInfo]) -> str:
+    def name_of(
+        self, entry: Entry, infos: Sequence[FrameInfo], *, is_free: bool
+    ) -> str:
+        """Name a bracket's result as no other bracket's is named.
+
+        Parameters
+        ----------
+        entry, infos : Entry, sequence of FrameInfo
+            The bracket and its frames.
+        is_free : bool
+            There must be no results of that name either.
+        """
         names = [name for name, _ in entry.frames]
         wanted = result_name(self.plan.name, infos, names, self.folder.resolve().name)
         used = {
@@ -286,17 +303,21 @@ class Books:
         def is_taken(name: str) -> bool:
             if name.casefold() in used or name == entry.name:
                 return True
-            files = (self.results / f"{name}{s}" for s in (_MASTER, _RECORD))
-            return not self.plan.replaces and any(map(os.path.lexists, files))
+            return is_free and self.is_there(name)
 
         return unused(wanted, is_taken)
+
+    def is_there(self, name: str) -> bool:
+        """Tell whether there are results of this name."""
+        files = (self.results / f"{name}{s}" for s in (_MASTER, _RECORD))
+        return any(map(os.path.lexists, files))
 
     def _hook_values(self, entry: Entry, fusion: Fusion | None) -> Mapping[str, str]:
         files = {} if fusion is None else fusion.files
         return {
             "name": entry.name,
             "state": entry.state,
-            "verdict": "" if fusion is None else fusion.verdict,
+            "verdict": "" if fusion is None else verdict_of(entry, fusion),
             "message": visible(entry.note if fusion is None else fusion.message),
             "master": str(self.results / files["master"]) if files else "",
             "report": str(self.results / files["report_html"]) if files else "",
@@ -359,10 +380,10 @@ def _told(entry: Entry, outcome: Outcome) -> str:
     if fusion is None:
         after = "parked" if entry.state == "parked" else "to be tried again"
         return f"{outcome.state}, {after}: {outcome.note}"
-    faults = [*(f"{text}; left out" for text in entry.left_behind), *fusion.faults]
-    word = {"good": "good", "look": "LOOK", "reshoot": "SHOOT AGAIN"}[fusion.verdict]
-    if faults and fusion.verdict == "good":
-        word = "LOOK"
+    word = {"good": "good", "look": "LOOK", "reshoot": "SHOOT AGAIN"}[
+        verdict_of(entry, fusion)
+    ]
+    faults = faults_of(entry, fusion)
     how = "made before" if outcome.was_there else f"{fusion.took_s:.1f} s"
     return f"{word}: {' | '.join([*faults, fusion.message])} ({how})"
 

@@ -13,7 +13,7 @@ from functools import cache
 from importlib import resources
 from importlib.metadata import PackageNotFoundError, version
 from os import fspath
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 from urllib.parse import quote
 
@@ -21,7 +21,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from stacker.files.single import write_whole
-from stacker.hotfolder.journal import Fusion
+from stacker.hotfolder.journal import Fusion, faults_of, verdict_of
 from stacker.hotfolder.ledger import Entry
 from stacker.report.wording import FILTERS, visible
 
@@ -96,7 +96,9 @@ def render_index(facts: IndexFacts) -> str:
             style=Markup(style),  # noqa: S704  # our own sheets
             script=Markup(script),  # noqa: S704  # our own
             written=datetime.now(UTC).astimezone().isoformat(timespec="seconds"),
-            summary=_summary(facts, [fusion for _, _, fusion in done]),
+            summary=_summary(
+                facts, [verdict_of(entry, fusion) for _, entry, fusion in done]
+            ),
             parked=[_line(e) for e in facts.entries if e.state == "parked"],
             queue=[_line(e) for e in facts.entries if e.state in WORDS][::-1],
             words=WORDS,
@@ -138,14 +140,14 @@ def _policy(style: str, script: str) -> str:
     )
 
 
-def _summary(facts: IndexFacts, done: Sequence[Fusion]) -> list[tuple[str, str]]:
+def _summary(facts: IndexFacts, done: Sequence[str]) -> list[tuple[str, str]]:
     """Count the brackets, each count with the colour it is shown in."""
     states = [entry.state for entry in facts.entries]
     n_open = sum(state in WORDS for state in states)
     counts = [
-        ("good", sum(f.verdict == "good" for f in done), "good"),
-        ("look", sum(f.verdict == "look" for f in done), "to look at"),
-        ("reshoot", sum(f.verdict == "reshoot" for f in done), "to shoot again"),
+        ("good", done.count("good"), "good"),
+        ("look", done.count("look"), "to look at"),
+        ("reshoot", done.count("reshoot"), "to shoot again"),
         ("reshoot", states.count("parked"), "parked"),
         ("note", n_open, "to be done"),
     ]
@@ -154,26 +156,25 @@ def _summary(facts: IndexFacts, done: Sequence[Fusion]) -> list[tuple[str, str]]
 
 
 def _line(entry: Entry) -> dict[str, Any]:
-    first = entry.frames[0][0] if entry.frames else ""
+    names = [PurePosixPath(name).name for name, _ in entry.frames]
+    waits = "waits for " if entry.note and entry.state == "gathering" else ""
     return {
         "state": entry.state,
-        "label": entry.name or f"{first}, ...",
-        "n_frames": len(entry.frames),
-        "note": entry.note,
+        "label": entry.name or " to ".join(dict.fromkeys((names[0], names[-1]))),
+        "n_frames": len(names),
+        "note": waits + entry.note,
     }
 
 
 def _card(entry: Entry, fusion: Fusion) -> dict[str, Any]:
-    faults = [*(f"{text}; left out" for text in entry.left_behind), *fusion.faults]
+    faults = list(faults_of(entry, fusion))
     if len(faults) > _MAX_FAULTS:
         more = len(faults) - _MAX_FAULTS + 1
         faults = [*faults[: _MAX_FAULTS - 1], f"and {more} more, see the report"]
     thumbnail = fusion.files.get("thumbnail", "")
     return {
         "name": entry.name,
-        "verdict": "look"
-        if entry.left_behind and fusion.verdict == "good"
-        else fusion.verdict,
+        "verdict": verdict_of(entry, fusion),
         "message": fusion.message,
         "faults": faults,
         "n_frames": fusion.n_frames,

@@ -22,7 +22,15 @@ from stacker.hotfolder.grouping import Moment
 from stacker.hotfolder.ledger import Change, Entry, FrameRef
 from stacker.hotfolder.tracker import Stat
 
-__all__ = ["Fusion", "Journal", "Note", "Progress", "state_place"]
+__all__ = [
+    "Fusion",
+    "Journal",
+    "Note",
+    "Progress",
+    "faults_of",
+    "state_place",
+    "verdict_of",
+]
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS facts (key TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -86,6 +94,17 @@ class Fusion:
     n_frames: int
     width: int
     height: int
+
+
+def faults_of(entry: Entry, fusion: Fusion) -> tuple[str, ...]:
+    """All that a person should look at: files left out, then what the fusion found."""
+    return (*(f"{text}; left out" for text in entry.left_behind), *fusion.faults)
+
+
+def verdict_of(entry: Entry, fusion: Fusion) -> str:
+    """Verdict of a bracket: a picture without one of its files is not just good."""
+    is_short = fusion.verdict == "good" and entry.left_behind
+    return "look" if is_short else fusion.verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -270,6 +289,14 @@ class Journal:
                 )
             db.execute("DELETE FROM progress WHERE number = ?", (entry.number,))
             self._note(told, entry.number)
+
+    def fusion(self, number: int) -> Fusion | None:
+        """Return what came of a bracket when it was last fused."""
+        row = self._db.execute(
+            "SELECT fusion FROM brackets WHERE number = ? AND fusion IS NOT NULL",
+            (number,),
+        ).fetchone()
+        return None if row is None else _fusion(json.loads(row[0]))
 
     def fusions(self) -> dict[int, tuple[Fusion, float]]:
         """Return what came of each bracket that was ever fused, and when."""

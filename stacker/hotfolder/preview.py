@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
-from stacker.hotfolder.grouping import FrameGroup
 from stacker.hotfolder.names import NAME_FIELDS, check_template, result_name
 from stacker.hotfolder.scan import look_into, scan
-from stacker.hotfolder.tracker import Tracker
+from stacker.hotfolder.tracker import Candidate, Tracker
 from stacker.settings import GroupSettings, ReadSettings, WatchSettings
 
 __all__ = ["FolderPreview", "Proposal", "preview_folder"]
@@ -20,15 +19,12 @@ class Proposal:
     ----------
     name : str
         Of its result.
-    group : FrameGroup
+    candidate : Candidate
         Its frames, each with its reason.
-    note : str
-        What it waits for, in words; empty where it would be fused.
     """
 
     name: str
-    group: FrameGroup
-    note: str = ""
+    candidate: Candidate
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,9 +81,7 @@ def preview_folder(
             [s.name for s in frames],
             folder.resolve().name,
         )
-        proposals.append(
-            Proposal(name=name, group=candidate.group, note=candidate.waits_for)
-        )
+        proposals.append(Proposal(name=name, candidate=candidate))
     return FolderPreview(
         proposals=tuple(proposals),
         lacking=tuple(lacking),

@@ -2,13 +2,20 @@
 
 import os
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 from filelock import Timeout
 
 from stacker.errors import InputError
-from stacker.hotfolder.books import lock_of
-from stacker.hotfolder.journal import Fusion, Journal, Progress, state_place
+from stacker.hotfolder.books import journal_path, lock_of
+from stacker.hotfolder.journal import (
+    Fusion,
+    Journal,
+    Progress,
+    faults_of,
+    verdict_of,
+)
 from stacker.hotfolder.ledger import Entry
 
 __all__ = ["folder_status"]
@@ -40,12 +47,15 @@ def folder_status(
     OutputError
         The journal cannot be read.
     """
-    place = state_place(folder)
-    path = place.with_name(place.name + ".db")
-    if not path.exists():
-        msg = f"{folder}: is not watched, and never was on this machine by this user"
+    paths = [journal_path(folder, is_watch=kind) for kind in (True, False)]
+    known = [path for path in paths if path.exists()]
+    if not known:
+        msg = (
+            f"{folder}: neither watched nor fused as a batch on this machine by this "
+            "user so far"
+        )
         raise InputError(msg)
-    with Journal(path) as journal:
+    with Journal(max(known, key=_last_change)) as journal:
         entries = journal.entries()
         fusions, progress = journal.fusions(), journal.progress()
         facts = {
@@ -65,6 +75,12 @@ def folder_status(
         "counts": {state: states.count(state) for state in dict.fromkeys(states)},
         "brackets": brackets,
     }
+
+
+def _last_change(path: Path) -> float:
+    """Time of the last change of a journal; new ones go to a file beside it at first."""
+    beside = path.with_name(path.name + "-wal")
+    return max(p.stat().st_mtime for p in (path, beside) if p.exists())
 
 
 def _is_running(folder: str | os.PathLike[str]) -> bool:
@@ -101,9 +117,9 @@ def _bracket(
     if fused is not None:
         fusion = fused[0]
         told |= {
-            "verdict": fusion.verdict,
+            "verdict": verdict_of(entry, fusion),
             "message": fusion.message,
-            "faults": [*entry.left_behind, *fusion.faults],
+            "faults": list(faults_of(entry, fusion)),
             "files": dict(fusion.files),
             "created": fusion.created,
             "took_s": fusion.took_s,

@@ -51,6 +51,10 @@ class LocalWorkers:
             )
         return self._pool
 
+    def n_slots(self) -> int:
+        """How many jobs can run at a time."""
+        return self._n_workers
+
     def discard(self) -> None:
         """Give up a pool one of whose processes has died."""
         if self._pool is not None:

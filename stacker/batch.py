@@ -1,0 +1,400 @@
+"""Many brackets in one go, on this machine or on many.
+
+Written against `concurrent.futures.Executor`: what runs the jobs is handed in. A bracket
+that fails stops no other, and what was done stays known for the next time.
+"""
+
+import contextlib
+import logging
+import os
+import time
+from collections import deque
+from collections.abc import Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+from stacker.errors import BracketError, OutputError
+from stacker.files.boundary import one_line
+from stacker.frame import FrameInfo
+from stacker.hotfolder.books import Books, FusePlan
+from stacker.hotfolder.job import Outcome, fuse_job
+from stacker.hotfolder.journal import Fusion, faults_of, verdict_of
+from stacker.hotfolder.ledger import Change, Entry, FrameRef
+from stacker.hotfolder.loop import below
+from stacker.hotfolder.preview import preview_folder
+from stacker.planning.planner import FUSION_BYTES_PER_100_MP
+from stacker.report.wording import visible
+from stacker.settings import BatchSettings, GroupSettings, WatchSettings
+
+__all__ = ["BatchRow", "BatchSummary", "Pool", "run_batch"]
+
+_log = logging.getLogger(__name__)
+
+_LEAST_BYTES = 300 << 20  # a process with its libraries, however small the frames
+_SHARE_OF_MEMORY = 0.75
+_LOOK_EVERY_S = 1.0
+
+
+class Pool(Protocol):
+    """Who does the jobs: processes on this machine, or workers of a cluster."""
+
+    @property
+    def executor(self) -> Executor:
+        """Where jobs are handed in."""
+        ...
+
+    def n_slots(self) -> int:
+        """How many jobs can run at a time; may change."""
+        ...
+
+    def discard(self) -> None:
+        """Give up an executor that is broken."""
+
+    def abandon(self) -> None:
+        """Stop the jobs at hand."""
+
+    def close(self) -> None:
+        """End."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchRow:
+    """One line of the summary.
+
+    Attributes
+    ----------
+    name : str
+        Of the result, or of the first frame where there is none.
+    n_frames : int
+    state : str
+        "done", "kept" (done before), "failed" or "waiting" (the batch was stopped).
+    verdict, message : str
+        What came of it, or why nothing did.
+    faults : tuple of str
+        What a person should look at.
+    took_s : float
+    """
+
+    name: str
+    n_frames: int
+    state: str
+    verdict: str = ""
+    message: str = ""
+    faults: tuple[str, ...] = ()
+    took_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchSummary:
+    """What came of a batch.
+
+    Attributes
+    ----------
+    rows : tuple of BatchRow
+        Every bracket, in natural order.
+    lacking : tuple of str
+        Files that are not whole, with what they lack.
+    is_broken_off : bool
+        It was stopped before its end.
+    """
+
+    rows: tuple[BatchRow, ...]
+    lacking: tuple[str, ...] = ()
+    is_broken_off: bool = False
+
+    @property
+    def n_failed(self) -> int:
+        """How many brackets failed."""
+        return sum(row.state == "failed" for row in self.rows)
+
+
+def run_batch(
+    root: Path,
+    results: Path,
+    plan: FusePlan,
+    group: GroupSettings,
+    batch: BatchSettings,
+    pool: Pool,
+) -> BatchSummary:
+    """Fuse all brackets below a folder.
+
+    Parameters
+    ----------
+    root, results : Path
+        Where the frames are, and where results go.
+    plan : FusePlan
+        What is done with every bracket; `outputs.overwrite` replaces results that are
+        there.
+    group : GroupSettings
+        What a bracket is.
+    batch : BatchSettings
+        How many at a time, and whether to go on with an earlier batch.
+    pool : Pool
+        Who fuses. Closed at the end.
+
+    Returns
+    -------
+    BatchSummary
+        Also after an interrupt, with what was done so far.
+
+    Raises
+    ------
+    BracketError
+        There is no bracket.
+    InputError, OutputError
+        See `stacker.hotfolder.books.Books`.
+    """
+    with Books(root, results, plan, is_watch=False) as books:
+        run = _Batch(books, group, batch, pool)
+        try:
+            run.gather()
+            run.fuse()
+        finally:
+            pool.close()
+            books.write_page(is_running=False)
+        return run.summary()
+
+
+class _Batch:
+    """One batch; the methods are its stages, called once each, in order."""
+
+    def __init__(
+        self, books: Books, group: GroupSettings, batch: BatchSettings, pool: Pool
+    ) -> None:
+        self.books, self.group, self.batch, self.pool = books, group, batch, pool
+        self.infos: dict[int, list[FrameInfo]] = {}
+        self.pending: deque[int] = deque()
+        self.suspects: deque[int] = deque()
+        self.running: dict[Future[Outcome], int] = {}
+        self.kept: set[int] = set()
+        self.order: list[int] = []
+        self.lacking: tuple[str, ...] = ()
+        self.is_broken_off = False
+        self.allowed_bytes = _allowed_bytes(batch)
+
+    # What there is ----------------------------------------------------------------
+
+    def gather(self) -> None:
+        """Find the brackets, and compare them with those of an earlier batch."""
+        root = self.books.folder
+        found = preview_folder(
+            root,
+            skipped=below(root, self.books.results),
+            watch=WatchSettings(),
+            group=self.group,
+            read=self.books.plan.read,
+        )
+        for place in found.unknown:
+            _log.warning("%s: cannot be read", visible(root / place))
+        if not found.proposals:
+            why = f" ({'; '.join(found.lacking)})" if found.lacking else ""
+            msg = f"{root}: no brackets found in it or below{why}"
+            raise BracketError(msg)
+        self.lacking = found.lacking
+        known = self._known()
+        for proposal in found.proposals:
+            candidate = proposal.candidate
+            names = [s.name for s in candidate.group.frames]
+            refs = tuple(zip(names, candidate.stats, strict=True))
+            fresh = Entry(
+                state="waiting",
+                frames=refs,
+                reasons=candidate.group.reasons,
+                left_behind=candidate.left_behind,
+            )
+            entry = known.pop(refs, fresh)
+            self._take_up(entry, [s.info for s in candidate.group.frames])
+        gone = [Change(entry=e, is_dropped=True) for e in known.values()]
+        self.books.apply(gone)
+
+    def _known(self) -> dict[tuple[FrameRef, ...], Entry]:
+        """Brackets of an earlier batch, by their frames, where it is gone on with."""
+        entries = list(self.books.entries.values())
+        if self.batch.resume:
+            return {entry.frames: entry for entry in entries}
+        self.books.apply([Change(entry=e, is_dropped=True) for e in entries])
+        return {}
+
+    def _take_up(self, entry: Entry, infos: Sequence[FrameInfo]) -> None:
+        if len(entry.frames) < 2:
+            note = "a bracket needs at least two frames, found only this one"
+            self._give_up(replace(entry, state="parked"), note)
+            return
+        is_own = bool(entry.name) and entry.state != "done"
+        name = entry.name or self.books.name_of(entry, infos, is_free=False)
+        is_there = self.books.is_there(name)
+        may_replace = self.books.plan.outputs.overwrite or is_own
+        if is_there and not may_replace and not self.batch.resume:
+            note = (
+                f"{name}: results of this name are there already: --resume goes on "
+                "with an earlier batch, --overwrite replaces them"
+            )
+            self._give_up(entry, note)
+            return
+        waiting = replace(entry, state="waiting", name=name, note="", tries=0)
+        number = self._book(waiting)
+        self.infos[number] = list(infos)
+        if is_there and not may_replace:
+            self.kept.add(number)
+        self.pending.append(number)
+
+    def _book(self, entry: Entry) -> int:
+        number = self.books.apply([Change(entry=entry)])[0].number
+        self.order.append(number)
+        return number
+
+    def _give_up(self, entry: Entry, note: str) -> None:
+        number = self._book(entry)
+        self.books.end(Outcome(number=number, state="failed", note=note))
+
+    # The work ---------------------------------------------------------------------
+
+    def fuse(self) -> None:
+        """Hand in jobs as fast as they are done, and book what comes of them."""
+        try:
+            while self.pending or self.suspects or self.running:
+                self._hand_in()
+                self.books.write_page(is_running=True)
+                for future in self._next_done():
+                    self._end(future)
+        except KeyboardInterrupt:
+            self.is_broken_off = True
+            self._abandon()
+
+    def _next_done(self) -> set[Future[Outcome]]:
+        """Wait for a job to end, or for somebody to do the jobs."""
+        while True:
+            self.books.show_alive()
+            if self.running:
+                done, _ = wait(
+                    self.running, timeout=_LOOK_EVERY_S, return_when=FIRST_COMPLETED
+                )
+                if done:
+                    return done
+            else:
+                time.sleep(_LOOK_EVERY_S)
+            n_slots = self.pool.n_slots()
+            self.books.say("workers", "" if n_slots else "no workers; waiting for one")
+            if n_slots > len(self.running) and self.pending:
+                return set()
+
+    def _hand_in(self) -> None:
+        while self.pending and len(self.running) < self.pool.n_slots():
+            if self.running and not self._fits(self.pending[0]):
+                return
+            self._submit(self.pending.popleft())
+        # Whoever was at work when a process died is tried once more, alone.
+        if self.suspects and not self.running:
+            self._submit(self.suspects.popleft())
+
+    def _fits(self, number: int) -> bool:
+        """Tell whether there is memory for one more bracket beside those at work."""
+        taken = sum(map(self._needed_bytes, self.running.values()))
+        return taken + self._needed_bytes(number) <= self.allowed_bytes
+
+    def _needed_bytes(self, number: int) -> int:
+        info = self.infos[number][0]
+        of_100_mp = info.width * info.height / 1e8
+        return max(_LEAST_BYTES, round(of_100_mp * FUSION_BYTES_PER_100_MP))
+
+    def _submit(self, number: int) -> None:
+        job = self.books.begin(self.books.entries[number], self.infos[number])
+        if job is None:
+            msg = f"{self.books.results}: cannot be reached any more"
+            raise OutputError(msg)
+        if number in self.kept:  # what is there may be kept, but not replaced
+            job = replace(job, outputs=replace(job.outputs, overwrite=False))
+        self.running[self.pool.executor.submit(fuse_job, job)] = number
+
+    def _end(self, future: Future[Outcome]) -> None:
+        number = self.running.pop(future)
+        try:
+            outcome = future.result()
+        except BrokenProcessPool:
+            self._process_died(number)
+            return
+        except CancelledError as err:
+            msg = "those who did the jobs are lost; start again with --resume"
+            raise OutputError(msg) from err
+        except Exception as err:  # noqa: BLE001  whatever a cluster says of a lost job
+            note = f"no worker could do it ({type(err).__name__}: {one_line(err)})"
+            outcome = Outcome(number=number, state="failed", note=note)
+        retry = None
+        if outcome.state in ("changed", "abandoned"):
+            retry = replace(
+                self.books.entries[number], state="waiting", note=outcome.note
+            )
+        self.books.end(outcome, retry=retry)
+        if outcome.was_there:
+            self.kept.add(number)
+        else:
+            self.kept.discard(number)
+
+    def _process_died(self, number: int) -> None:
+        """Try everything that was at work once more, one after the other."""
+        at_work = [number, *self.running.values()]
+        was_alone = len(at_work) == 1
+        self.running.clear()
+        self.pool.discard()
+        if was_alone:
+            note = "the process that fused it died (out of memory?)"
+            self.books.end(Outcome(number=number, state="failed", note=note))
+        else:
+            self.suspects.extend(at_work)
+
+    def _abandon(self) -> None:
+        """Stop what is at work, and book it as waiting."""
+        self.pool.abandon()
+        wait(self.running)
+        for future in list(self.running):
+            with contextlib.suppress(OutputError):
+                self._end(future)
+
+    # What came of it ----------------------------------------------------------------
+
+    def summary(self) -> BatchSummary:
+        """One row per bracket."""
+        fusions = self.books.journal.fusions()
+        rows = []
+        for number in self.order:
+            entry = self.books.entries[number]
+            fused = fusions.get(number)
+            rows.append(self._row(entry, fused[0] if fused else None))
+        return BatchSummary(
+            rows=tuple(rows), lacking=self.lacking, is_broken_off=self.is_broken_off
+        )
+
+    def _row(self, entry: Entry, fusion: Fusion | None) -> BatchRow:
+        first = entry.frames[0][0]
+        name, n_frames = entry.name or first, len(entry.frames)
+        if entry.state != "done" or fusion is None:
+            state = "failed" if entry.state == "parked" else "waiting"
+            return BatchRow(
+                name=name, n_frames=n_frames, state=state, message=entry.note
+            )
+        return BatchRow(
+            name=name,
+            n_frames=n_frames,
+            state="kept" if entry.number in self.kept else "done",
+            verdict=verdict_of(entry, fusion),
+            message=fusion.message,
+            faults=faults_of(entry, fusion),
+            took_s=fusion.took_s,
+        )
+
+
+def _allowed_bytes(batch: BatchSettings) -> float:
+    if batch.memory_gib is not None:
+        return batch.memory_gib * 2**30
+    return _SHARE_OF_MEMORY * _memory_bytes()
+
+
+def _memory_bytes() -> float:
+    """Memory of this machine; infinite where the system does not tell."""
+    try:
+        return float(os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES"))
+    except (AttributeError, OSError, ValueError):  # not on Windows
+        return float("inf")
