@@ -111,16 +111,14 @@ def _look_at_directories(file: BinaryIO) -> str:
             if not page.dataoffsets:
                 continue
             check_segments(page, tif.filehandle.size)
-            end = max(
-                start + size
-                for start, size in zip(
-                    page.dataoffsets, page.databytecounts, strict=False
-                )
-            )
+            pieces = zip(page.dataoffsets, page.databytecounts, strict=False)
+            start, size = max(pieces)
             if page.compression != _UNCOMPRESSED:
-                if _is_zero(file, end, _PACKED_END_BYTES):
+                if _is_zero(file, start + size, _PACKED_END_BYTES):
                     _refuse(_NOT_FINISHED)
-            elif _is_zero(file, end, _BLOCK_BYTES):
+                continue
+            # The lower tiles of a picture are filled up with zeros.
+            if _is_zero(file, start + size, size if page.is_tiled else _BLOCK_BYTES):
                 doubt = _NOT_FINISHED
     return doubt
 

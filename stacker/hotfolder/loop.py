@@ -9,6 +9,7 @@ import logging
 import sqlite3
 import threading
 import time
+from collections.abc import Callable
 from concurrent.futures import CancelledError, Executor, Future
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import replace
@@ -62,6 +63,8 @@ class Watch:
         When, and what a bracket is.
     workers : Workers
         Who fuses; one bracket at a time.
+    clock : callable
+        The time of day in seconds; by default one that nobody sets while we watch.
 
     Raises
     ------
@@ -77,6 +80,8 @@ class Watch:
         watch: WatchSettings,
         group: GroupSettings,
         workers: Workers,
+        *,
+        clock: Callable[[], float] | None = None,
     ) -> None:
         self.folder, self.watch, self.workers = folder, watch, workers
         self.books = Books(folder, results, plan, is_watch=True)
@@ -88,7 +93,7 @@ class Watch:
         self._number = 0  # of the bracket at work
         self._away: set[str] = set()
         self._held: dict[int, int] = {}
-        self._wall_s = time.time() - time.monotonic()
+        self._clock = clock or _steady_clock()
         self._skipped = below(folder, results)
         self._is_known = False
         self._page_is_old = True
@@ -144,7 +149,7 @@ class Watch:
 
     def round(self) -> None:
         """Go round once."""
-        now_s = self._wall_s + time.monotonic()
+        now_s = self._clock()
         listing = scan(self.folder, skipped=self._skipped, close_on=self.watch.close_on)
         self._look(listing, now_s)
         if self._closing.is_set():
@@ -245,7 +250,7 @@ class Watch:
             return
 
     def _is_due(self, entry: Entry) -> bool:
-        wait_s = entry.retry_at_s - time.time()
+        wait_s = entry.retry_at_s - self._clock()
         # A longer wait than the longest: somebody has set the clock back.
         is_time = wait_s <= 0 or wait_s > self.watch.longest_retry_s
         return entry.state == "waiting" and is_time
@@ -292,7 +297,7 @@ class Watch:
             state="waiting",
             note=outcome.note,
             tries=tries,
-            retry_at_s=time.time() + delay_s,
+            retry_at_s=self._clock() + delay_s,
         )
 
     def _delay_s(self, n: int) -> float:
@@ -306,6 +311,12 @@ class Watch:
         with contextlib.suppress(CancelledError):
             self._job.exception()  # waits
         self._finish()
+
+
+def _steady_clock() -> Callable[[], float]:
+    """Tell the time of day as it was at the start, and count on from there."""
+    started_s = time.time() - time.monotonic()
+    return lambda: started_s + time.monotonic()
 
 
 def below(folder: Path, results: Path) -> str | None:
