@@ -33,7 +33,6 @@ __all__ = [
     "WEIGHT_STEPS",
     "accumulate_rows",
     "align_rows",
-    "drift_rows",
     "energy_rows",
     "finish_maps_rows",
     "finish_peak_rows",
@@ -56,6 +55,8 @@ LANCZOS_TAPS = 6
 # for real peaks between samples, too little for rings (measured on the quality bracket:
 # 0.1 gives +0.1 dB against both none and unlimited).
 RING_SLACK = 0.1
+# A resampled value stays within the range of this many samples on either side.
+NEAR = 2
 # Weight tables: steps per frame of distance.
 WEIGHT_STEPS = 64
 # Blocks of 64 x 64 pixels are skipped whole where a frame has no weight.
@@ -528,46 +529,74 @@ def normal_equations_rows(
 
 @jit
 def align_rows(raw, to_raw, curves, lanczos, picture, first, end):
-    """Resample one frame alone, as `accumulate_rows` does, rows `first` to `end`.
+    """Resample one frame alone, as `accumulate_rows` does, block rows `first` to `end`.
 
     `raw` (h, w, C) uint8 or uint16 is the frame or a window of it; `to_raw` takes a pixel
     of `picture` to one of `raw`; `curves` (C, 65536) hold the normalised value by code.
-    `picture` (H, W, C) uint16 is written; places beyond `raw` repeat its edge.
+    `picture` (H, W, C) uint16 is written; places beyond `raw` repeat its edge. A block is
+    64 x 64 pixels of `picture`.
     """
     height, width, n_channels = raw.shape
+    side = 1 << BLOCK_SHIFT
     to16 = np.float32(257 if raw.itemsize == 1 else 1)
-    ax = np.empty(LANCZOS_TAPS, np.int64)
-    ay = np.empty(LANCZOS_TAPS, np.int64)
-    wx = np.empty(LANCZOS_TAPS, np.float32)
-    wy = np.empty(LANCZOS_TAPS, np.float32)
-    mid = LANCZOS_TAPS // 2 - 1
-    for r in range(first, end):
-        for c in range(picture.shape[1]):
-            d = to_raw[2, 0] * c + to_raw[2, 1] * r + to_raw[2, 2]
-            x = (to_raw[0, 0] * c + to_raw[0, 1] * r + to_raw[0, 2]) / d
-            y = (to_raw[1, 0] * c + to_raw[1, 1] * r + to_raw[1, 2]) / d
-            x = min(max(x, 0.0), width - 1.0)
-            y = min(max(y, 0.0), height - 1.0)
-            _taps(x, width, lanczos, ax, wx)
-            _taps(y, height, lanczos, ay, wy)
-            for ch in range(n_channels):
-                v = np.float32(0)
-                for a in range(LANCZOS_TAPS):
-                    row = ay[a]
-                    t = np.float32(0)
-                    for b in range(LANCZOS_TAPS):
-                        t += wx[b] * np.float32(raw[row, ax[b], ch])
-                    v += wy[a] * t
-                p = np.float32(raw[ay[mid], ax[mid], ch])
-                q = np.float32(raw[ay[mid], ax[mid + 1], ch])
-                s = np.float32(raw[ay[mid + 1], ax[mid], ch])
-                u = np.float32(raw[ay[mid + 1], ax[mid + 1], ch])
-                lo = min(p, q, s, u)
-                hi = max(p, q, s, u)
-                slack = np.float32(RING_SLACK) * (hi - lo)
-                v = min(max(v, lo - slack), hi + slack)
-                value = _lookup(curves[ch], v * to16)
-                value = min(max(value, np.float32(0)), np.float32(1))
-                picture[r, c, ch] = np.uint16(
-                    value * np.float32(65535) + np.float32(0.5)
-                )
+    phases = lanczos.shape[0] - 1
+    reach = LANCZOS_TAPS // 2
+    m = to_raw
+    for bi in range(first, end):
+        for bj in range((picture.shape[1] + side - 1) >> BLOCK_SHIFT):
+            r0, c0 = bi * side, bj * side
+            r1, c1 = min(r0 + side, picture.shape[0]), min(c0 + side, picture.shape[1])
+            y_low, y_high = np.inf, -np.inf
+            for r in (r0, r1 - 1):
+                for c in (c0, c1 - 1):
+                    d = m[2, 0] * c + m[2, 1] * r + m[2, 2]
+                    y = (m[1, 0] * c + m[1, 1] * r + m[1, 2]) / d
+                    y_low, y_high = min(y_low, y), max(y_high, y)
+            y_low, y_high = max(y_low, 0.0), min(y_high, height - 1.0)
+            base = int(np.floor(min(y_low, height - 1.0))) - reach
+            n_rows = int(np.floor(max(y_high, 0.0))) + reach + 1 - base
+            middle = np.empty((n_rows, c1 - c0, n_channels), np.float32)
+            for k in range(n_rows):
+                row = min(max(base + k, 0), height - 1)
+                ys = float(base + k)
+                for c in range(c0, c1):
+                    # Output row that meets frame row `ys` in this column.
+                    r = (m[1, 0] * c + m[1, 2] - ys * (m[2, 0] * c + m[2, 2])) / (
+                        ys * m[2, 1] - m[1, 1]
+                    )
+                    d = m[2, 0] * c + m[2, 1] * r + m[2, 2]
+                    x = (m[0, 0] * c + m[0, 1] * r + m[0, 2]) / d
+                    x = min(max(x, 0.0), width - 1.0)
+                    j = int(np.floor(x))
+                    p = int((x - j) * phases + 0.5)
+                    for ch in range(n_channels):
+                        v = np.float32(0)
+                        lo, hi = np.float32(np.inf), np.float32(-np.inf)
+                        for t in range(LANCZOS_TAPS):
+                            q = min(max(j + t - (reach - 1), 0), width - 1)
+                            u = np.float32(raw[row, q, ch])
+                            v += lanczos[p, t] * u
+                            if reach - NEAR <= t < reach + NEAR:
+                                lo, hi = min(lo, u), max(hi, u)
+                        middle[k, c - c0, ch] = min(max(v, lo), hi)
+            for r in range(r0, r1):
+                for c in range(c0, c1):
+                    d = m[2, 0] * c + m[2, 1] * r + m[2, 2]
+                    y = (m[1, 0] * c + m[1, 1] * r + m[1, 2]) / d
+                    y = min(max(y, 0.0), height - 1.0)
+                    i = int(np.floor(y))
+                    p = int((y - i) * phases + 0.5)
+                    i -= base
+                    for ch in range(n_channels):
+                        v = np.float32(0)
+                        lo, hi = np.float32(np.inf), np.float32(-np.inf)
+                        for t in range(LANCZOS_TAPS):
+                            u = middle[i + t - (reach - 1), c - c0, ch]
+                            v += lanczos[p, t] * u
+                            if reach - NEAR <= t < reach + NEAR:
+                                lo, hi = min(lo, u), max(hi, u)
+                        value = _lookup(curves[ch], min(max(v, lo), hi) * to16)
+                        value = min(max(value, np.float32(0)), np.float32(1))
+                        picture[r, c, ch] = np.uint16(
+                            value * np.float32(65535) + np.float32(0.5)
+                        )

@@ -35,9 +35,13 @@ from stacker.files import (
     transfer_table,
 )
 from stacker.frame import Finding, FrameInfo, FusionResult, Severity
-from stacker.report.images import page_images, srgb_preview
+from stacker.report.bystander import Bystander, detail_by_tile, sharpness_gain
+from stacker.report.distances import given_distances
+from stacker.report.images import embedded_frames, page_images, srgb_preview
 from stacker.report.page import render_page
+from stacker.report.places import worst_places
 from stacker.report.record import FusionFacts, Record, build_record, record_json
+from stacker.resample import AlignedFrames
 from stacker.settings import FuseSettings, OutputSettings, ReadSettings
 
 __all__ = ["FusionReport", "fuse_bracket"]
@@ -142,11 +146,15 @@ def fuse_bracket(
     source = FileSource(paths, read, threads=settings.threads)
     icc_profile = source.infos[0].icc_profile
     transfer = transfer_table(icc_profile, source.infos[0].n_channels)
-    with Results(
-        output, settings=outputs, inputs=paths, threads=settings.threads
-    ) as results:
+    bystander = Bystander(source, paths if outputs.checksums else None)
+    with (
+        contextlib.closing(bystander),
+        Results(
+            output, settings=outputs, inputs=paths, threads=settings.threads
+        ) as results,
+    ):
         result = fuse_source(
-            source, settings, transfer=transfer.table, on_event=on_event
+            bystander, settings, transfer=transfer.table, on_event=on_event
         )
         fused_s = time.perf_counter()
         merge = _merge(source.infos, result, all_settings)
@@ -156,8 +164,19 @@ def fuse_bracket(
         preview = srgb_preview(result.picture, icc_profile)
         if outputs.preview:
             results.write_preview(preview)
-        images = page_images(result, preview)
         findings = _worst_first((*result.findings, *_notes(source.infos, transfer)))
+        places = worst_places(result, findings)
+        aligned = AlignedFrames(
+            source, result.frames, transfer.table, n_threads=settings.threads or 1
+        )
+        images = page_images(
+            result,
+            preview,
+            frames=embedded_frames(bystander.small, aligned, icc_profile),
+            places=places,
+            aligned=aligned.window,
+            icc_profile=icc_profile,
+        )
         record = build_record(
             FusionFacts(
                 version=_version("stacker"),
@@ -180,6 +199,12 @@ def fuse_bracket(
                 peak_memory_bytes=_peak_memory_bytes(),
                 environment=_environment(),
                 notes=result.notes,
+                places=places,
+                sharpness=sharpness_gain(
+                    bystander.detail, detail_by_tile(result.picture), len(paths)
+                ),
+                checksums=bystander.checksums(),
+                distances_mm=given_distances(outputs, len(paths)),
             )
         )
         results.write_text(SUFFIXES["report_json"], record_json(record))

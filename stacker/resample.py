@@ -122,7 +122,7 @@ def aligned_window(
     samples = raw.reshape(*raw.shape[:2], channels)
     lanczos = _kernels.lanczos_table()
     _kernels.run_strips(
-        shape[0],
+        ((shape[0] - 1) >> _kernels.BLOCK_SHIFT) + 1,
         n_threads,
         lambda a, b: _kernels.align_rows(
             samples, to_raw, curves, lanczos, picture, a, b
@@ -144,6 +144,13 @@ class AlignedFrames:
         Linear light by code, as the fusion had it.
     n_threads : int
         Threads for the resampling.
+
+    Attributes
+    ----------
+    frames : sequence of FrameRecord
+        As given.
+    shape : (int, int)
+        Height and width of the master.
     """
 
     def __init__(
@@ -158,7 +165,7 @@ class AlignedFrames:
             msg = f"{len(source.infos)} files but {len(frames)} frames of a fusion"
             raise InputError(msg)
         self._source = source
-        self._frames = frames
+        self.frames = frames
         self._table = table
         self._n_threads = n_threads
         info = source.infos[0]
@@ -166,7 +173,7 @@ class AlignedFrames:
 
     def curves(self, number: int) -> ImageF32:
         """Light-normalised value by 16-bit code of frame `number`, (C, 65536)."""
-        gain = np.exp2(-np.asarray(self._frames[number].gain_ev))
+        gain = np.exp2(-np.asarray(self.frames[number].gain_ev))
         return normalising_table(self._table, gain)
 
     def window(self, number: int, box: Box | None = None) -> Pixels:
@@ -191,7 +198,7 @@ class AlignedFrames:
             not lie within the master.
         """
         box = self._checked(number, box)
-        to_raw = np.linalg.inv(self._frames[number].transform).astype(np.float64)
+        to_raw = np.linalg.inv(self.frames[number].transform).astype(np.float64)
         needed = window_needed(box, to_raw, self.shape)
         raw = self._source.read_window(number, needed)
         into, out_of = np.eye(3), np.eye(3)
@@ -207,10 +214,10 @@ class AlignedFrames:
 
     def _checked(self, number: int, box: Box | None) -> Box:
         height, width = self.shape
-        if not 0 <= number < len(self._frames):
-            msg = f"no frame {number}: the bracket has 0 to {len(self._frames) - 1}"
+        if not 0 <= number < len(self.frames):
+            msg = f"no frame {number}: the bracket has 0 to {len(self.frames) - 1}"
             raise InputError(msg)
-        if not self._frames[number].used:
+        if not self.frames[number].used:
             msg = f"frame {number} was left out of the fusion: its place is not known"
             raise InputError(msg)
         if box is None:

@@ -109,6 +109,24 @@ class OutputSettings:
         Leave the place of capture out of the master.
     overwrite : bool
         Replace results that are there already.
+    checksums : bool
+        Note the SHA-256 of every frame's file in the report.
+    page_tiles : bool
+        Write the whole picture in tiles (NAME.tiles) beside the report page, which then
+        shows every place at full size.
+    ply : bool
+        Write a coloured point cloud (NAME.ply, binary PLY) from picture and depth.
+    near_mm : float or None
+        Distance in mm at which the nearest frame is in focus, for depth in mm where the
+        files do not tell; far_mm goes with it.
+    far_mm : float or None
+        The same of the farthest frame. In between, focus is taken to move in equal
+        steps of the reciprocal of the distance, as lenses do.
+    far_first : bool
+        With near and far: the bracket runs from far to near.
+    pixel_mm : float or None
+        Size in mm that one pixel of the master has on the subject, for a point cloud in
+        true proportions.
     """
 
     compression: Compression = "deflate"
@@ -117,6 +135,13 @@ class OutputSettings:
     preview: bool = False
     strip_gps: bool = False
     overwrite: bool = False
+    checksums: bool = True
+    page_tiles: bool = False
+    ply: bool = False
+    near_mm: float | None = None
+    far_mm: float | None = None
+    far_first: bool = False
+    pixel_mm: float | None = None
 
     def __post_init__(self) -> None:
         _check(
@@ -126,6 +151,22 @@ class OutputSettings:
             "one of " + ", ".join(get_args(Compression)),
         )
         _check(self.bits in (8, 16), "bits", self.bits, "8 or 16")
+        for name in ("near_mm", "far_mm", "pixel_mm"):
+            value = getattr(self, name)
+            _check(value is None or 0 < value < inf, name, value, "a positive number")
+        _check(
+            (self.near_mm is None) == (self.far_mm is None),
+            "near_mm" if self.near_mm is None else "far_mm",
+            None,
+            "a distance where the other one is given",
+        )
+        if self.near_mm is not None and self.far_mm is not None:
+            _check(
+                self.near_mm < self.far_mm,
+                "near_mm",
+                self.near_mm,
+                f"less than far_mm, {self.far_mm}",
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,7 @@ import numpy as np
 
 from stacker.coverage import coverage_cells, frame_shares
 from stacker.frame import FrameInfo, FrameRecord, FusionResult, Pixels
+from stacker.report.places import worst_places
 from stacker.report.record import FusionFacts
 from stacker.settings import FuseSettings
 
@@ -75,6 +76,7 @@ def made_facts(result=None, names=None, *, distances=None, findings=(), **change
     n_channels = 1 if result.picture.ndim == 2 else 3
     shape = result.depth.shape
     stem = changes.pop("stem", "out/still life")
+    places = changes.pop("places", worst_places(result, findings))
     return FusionFacts(
         version="1.2.3",
         created=datetime(2025, 3, 14, 11, 0, 5, tzinfo=UTC),
@@ -96,5 +98,6 @@ def made_facts(result=None, names=None, *, distances=None, findings=(), **change
         peak_memory_bytes=300 << 20,
         environment={"python": "3.11.2"},
         notes=result.notes,
+        places=places,
         **changes,
     )

@@ -83,7 +83,8 @@ def test_every_option_reaches_its_setting(library):
     options = shlex.split(
         "--order captured --max-pixels 1000 --no-align --motion affine --reference 3 "
         "--no-light --min-correlation 0.7 --threads 2 --compression zstd --bits 8 "
-        "--tiles --preview --strip-gps --overwrite"
+        "--tiff-tiles --preview --strip-gps --overwrite --no-checksums --tiles --ply "
+        "--near 300 --far 410.5 --far-first --pixel-mm 0.02"
     )
     result = run("fuse", "shots", "-o", "x.tif", *options)
     assert result.exit_code == 0, result.output
@@ -106,6 +107,13 @@ def test_every_option_reaches_its_setting(library):
         preview=True,
         strip_gps=True,
         overwrite=True,
+        checksums=False,
+        page_tiles=True,
+        ply=True,
+        near_mm=300,
+        far_mm=410.5,
+        far_first=True,
+        pixel_mm=0.02,
     )
 
 

@@ -127,7 +127,7 @@ def test_record_is_true(shots, out, computing, monkeypatch):
     assert record["outputs"]["master"] == "out/still.tif"
     assert record["outputs"]["report_html"] == "out/still.report.html"
     used = record["settings"]
-    assert used.pop("read") == {"max_pixels": 10_000, "order": "name"}
+    assert ReadSettings(**used.pop("read")) == read
     assert used.pop("output")["compression"] == "deflate"
     assert FuseSettings.from_dict(used) == settings
     times = record["timings_s"]
@@ -308,7 +308,7 @@ def test_outputs_that_cannot_be_written(shots, out, computing):
     for output, message in (
         (out / "no" / "still.tif", "no such folder"),
         (shots / "f1.tif" / "still.tif", "is not a folder"),
-        (out / "still.png", r"must end in \.tif"),
+        (out / "still.gif", r"must end in \.tif"),
     ):
         refused(computing, [shots], output, OutputError, message)
 

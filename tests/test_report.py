@@ -45,7 +45,7 @@ class Page(HTMLParser):
         self.elements: list[tuple[str, dict[str, str]]] = []
         self.words: list[str] = []
         self.open: list[str] = []
-        self.style = ""
+        self.style = self.script = self.data = ""
         self.feed(html)
         self.text = " ".join(" ".join(self.words).split())
 
@@ -60,6 +60,10 @@ class Page(HTMLParser):
     def handle_data(self, data):
         if "style" in self.open:
             self.style += data
+        elif "script" in self.open:
+            is_data = self.all("script")[-1].get("type") == "application/json"
+            self.data += data if is_data else ""
+            self.script += "" if is_data else data
         else:
             self.words.append(data)
 
@@ -69,9 +73,19 @@ class Page(HTMLParser):
 
 def page_of(facts=None, result=None):
     result = made_result() if result is None else result
-    record = build_record(made_facts(result) if facts is None else facts)
-    images = page_images(result, srgb_preview(result.picture, None))
-    return render_page(record, images)
+    facts = made_facts(result) if facts is None else facts
+
+    def aligned(k, box):
+        rows = slice(box.row, box.row + box.height)
+        return result.picture[rows, box.column : box.column + box.width] // (k + 2)
+
+    images = page_images(
+        result,
+        srgb_preview(result.picture, None),
+        places=facts.places,
+        aligned=aligned,
+    )
+    return render_page(build_record(facts), images)
 
 
 def embedded(page, alt):
@@ -208,9 +222,9 @@ def test_files_and_frames_must_be_as_many():
 
 
 def test_page_needs_nothing_beside_it():
-    """It must open from disk without a network, and run no script."""
+    """It must open from disk without a network."""
     page = Page(page_of())
-    assert not page.all("script")
+    assert page.all("script") == [{"type": "application/json", "id": "data"}, {}]
     assert not page.all("link")
     for _, attrs in page.elements:
         for name in ("src", "href", "action", "srcset", "poster", "data"):
@@ -222,17 +236,23 @@ def test_page_needs_nothing_beside_it():
     assert "@import" not in page.style
 
 
-def test_policy_allows_the_style_sheet_and_no_more():
-    """A wrong hash would leave the page without any style."""
+def test_policy_allows_the_pages_own_style_and_script_and_no_more():
+    """A wrong hash would leave the page without style or viewer."""
     page = Page(page_of())
     policy = next(
         m["content"]
         for m in page.all("meta")
         if m.get("http-equiv") == "Content-Security-Policy"
     )
-    digest = hashlib.sha256(page.style.encode()).digest()
-    assert f"style-src 'sha256-{base64.b64encode(digest).decode()}'" in policy
-    assert policy.startswith("default-src 'none'; img-src data:; ")
+
+    def digest(text):
+        hashed = hashlib.sha256(text.encode()).digest()
+        return f"'sha256-{base64.b64encode(hashed).decode()}'"
+
+    assert policy == (
+        f"default-src 'none'; img-src data:; style-src {digest(page.style)}; "
+        f"script-src {digest(page.script)}; base-uri 'none'; form-action 'none'"
+    )
 
 
 HOSTILE = [
@@ -256,8 +276,10 @@ def test_hostile_names_stay_text():
     html = page_of(facts)
     html.encode("utf-8")
     page, harmless = Page(html), Page(page_of(made_facts(findings=(MOVED,))))
-    assert not page.all("script")
-    assert len(page.all("img")) == len(harmless.all("img")) == 4
+    assert len(page.all("script")) == len(harmless.all("script")) == 2
+    assert page.script == harmless.script
+    assert "<" not in page.data
+    assert len(page.all("img")) == len(harmless.all("img"))
     assert HOSTILE[0] in page.text
     assert HOSTILE[1] in page.text
     assert r"a\nb\r\u2028c.tif" in page.text
@@ -298,7 +320,7 @@ def test_page_is_good_for_those_who_cannot_see_it():
     """Alternative texts, headings of tables, a language, working jumps, no double ids."""
     page = Page(page_of(made_facts(findings=(MOVED,))))
     assert page.all("html")[0]["lang"] == "en"
-    assert all(len(i["alt"]) > 10 for i in page.all("img"))
+    assert all(len(i["alt"]) > 10 or "hidden" in i for i in page.all("img"))
     assert all(t.get("scope") in ("row", "col") for t in page.all("th"))
     ids = [attrs["id"] for _, attrs in page.elements if "id" in attrs]
     assert len(ids) == len(set(ids))
@@ -309,17 +331,33 @@ def test_page_is_good_for_those_who_cannot_see_it():
     for _, attrs in page.elements:
         if attrs.get("role") == "region":
             assert attrs["tabindex"] == "0"  # scrolls by keyboard
+        if "tabindex" in attrs:
             assert attrs["aria-label"]
 
 
 def test_places_to_look_at_are_marked_on_the_picture():
-    page = Page(page_of(made_facts(findings=(ASSUMED, MOVED))))
+    """Findings carry their number, further places letters; each is shown full size."""
+    result = made_result(shape=(480, 640), n_frames=9)
+    result.confidence[200:300, 300:400] = 0
+    result.picture[200:300:2, 300:400] = 0  # texture that no depth is known for
+    at = Box(row=380, column=500, height=40, width=60)
+    findings = (ASSUMED, replace(MOVED, region=at, frames=(7,)))
+    facts = made_facts(result, findings=findings)
+    page = Page(page_of(facts, result))
+    # A quarter of the picture each way, the finding's region in its middle.
     boxes = [r for r in page.all("rect") if r.get("class") == "region"]
-    assert [(b["x"], b["y"], b["width"], b["height"]) for b in boxes] == [
-        ("6", "12", "20", "10")
-    ]
-    # 6 of 67 columns and 12 of 48 rows, numbered as in the list.
-    assert ".pin-2 { left: 8.96%; top: 25.00%; }" in page.style
+    assert (boxes[0]["x"], boxes[0]["y"]) == ("450", "340")
+    assert (boxes[0]["width"], boxes[0]["height"]) == ("160", "120")
+    assert ".pin-0 { left: 70.31%; top: 70.83%; }" in page.style
+    assert "2 Something moved." in page.text
+    assert "A Texture with uncertain depth" in page.text
+    crop = np.asarray(embedded(page, "Place 2 as fused")).astype(float)
+    expected = result.picture[340:460, 450:610] / 257
+    assert np.abs(crop - expected).mean() < 3  # JPEG
+    leading = facts.places[0].frames[0].frame
+    assert leading == result.coverage[400, 530]
+    from_frame = np.asarray(embedded(page, f"Place 2 in frame {leading}"))
+    assert np.abs(from_frame - expected / (leading + 2)).mean() < 3
 
 
 def contrast(one, other):
@@ -408,7 +446,8 @@ def test_odd_brackets_get_a_page(n_frames, shape, colour):
     """One row, one column, grey, and more frames than a palette or uint8 can hold."""
     result = made_result(n_frames, shape, colour=colour)
     page = Page(page_of(made_facts(result), result))
-    assert len([r for r in page.all("rect") if "bar" in r.get("class", "")]) == n_frames
+    bars = [r for r in page.all("rect") if "bar" in r.get("class", "")]
+    assert len(bars) == n_frames
     assert f"{n_frames} of {n_frames} frames fused" in page.text
 
 

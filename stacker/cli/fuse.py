@@ -17,7 +17,15 @@ ALIGN = SettingsOptions(
     AlignSettings, renamed={"enabled": "align", "normalise_light": "light"}
 )
 FUSE = SettingsOptions(FuseSettings, left_out={"align", "strict"})
-OUTPUT = SettingsOptions(OutputSettings)
+OUTPUT = SettingsOptions(
+    OutputSettings,
+    renamed={
+        "tiles": "tiff_tiles",
+        "page_tiles": "tiles",
+        "near_mm": "near",
+        "far_mm": "far",
+    },
+)
 
 
 @click.command(short_help="Fuse the frames of a bracket into one picture.")

@@ -1,14 +1,16 @@
 """The record of a fusion for people: one HTML page that needs nothing beside it.
 
 Everything shown comes from the record and the small pictures; the template lays it out.
-The page's policy (Content-Security-Policy) allows its own style sheet, by hash, and
-``data:`` pictures, and nothing else: no script, no network.
+The page's policy (Content-Security-Policy) allows its own style sheet and script, by
+hash, and ``data:`` pictures, and nothing else: no network. Where a folder of tiles lies
+beside the page, pictures from there are allowed too. Without script the page shows all
+but the viewer.
 """
 
 import hashlib
+import json
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from pathlib import PurePath
@@ -17,10 +19,11 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from stacker.report.charts import line_charts, share_chart
 from stacker.report.colours import cividis, frame_colours, hex_colour, ink_on
 from stacker.report.images import PageImages
 from stacker.report.record import Record
-from stacker.report.wording import FILTERS, capture_columns, plain, visible
+from stacker.report.wording import FILTERS, capture_columns, place_mark, plain, visible
 
 __all__ = ["render_page"]
 
@@ -28,27 +31,7 @@ MARKS = {"good": "✓", "look": "▲", "reshoot": "✕"}
 SEVERITIES = {"note": "note", "look": "look", "reshoot": "shoot again"}
 SCALE_STOPS = 17
 """Stops of the colour scale: the steps between are below what can be seen."""
-
-CHART_WIDTH_PX = 1040
-BAR_PITCH_PX = (14, 64)
-"""Smallest and largest distance of bars: room for a two-digit number, and for "12.3 %"."""
-CHART_HEIGHT_PX = 150
-CHART_MARGIN_PX = 22
-ROOMY_PITCH_PX = 48
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bar:
-    """One bar of the chart of shares, in pixels from the chart's top left."""
-
-    frame: int
-    share: float
-    x: float
-    y: float
-    width: float
-    height: float
-    middle: float
-    labelled: bool
+SCRIPTS = ("values.js", "viewer.js", "page.js")
 
 
 def render_page(record: Record, images: PageImages) -> str:
@@ -59,19 +42,21 @@ def render_page(record: Record, images: PageImages) -> str:
     record : dict
         What `build_record` answers.
     images : PageImages
-        The pictures to embed.
+        The pictures to embed; one `PlaceImages` for each of the record's places, or
+        none at all.
 
     Returns
     -------
     str
         A whole HTML document. Text from files and metadata is escaped.
     """
-    regions = [
-        {"number": i, "box": w["region"], "message": w["message"]}
-        for i, w in enumerate(record["warnings"], start=1)
-        if w["region"]
+    places = [
+        {**place, "mark": place_mark(i, record["places"]), "images": shown}
+        for i, (place, shown) in enumerate(
+            zip(record["places"], images.places, strict=False)
+        )
     ]
-    style = _style(record, regions)
+    style, script = _style(record, places), _script()
     cells = record["coverage"]["cells"]
     return (
         _environment()
@@ -81,11 +66,13 @@ def render_page(record: Record, images: PageImages) -> str:
             images=images,
             title=visible(PurePath(record["outputs"]["master"]).stem),
             record_file=PurePath(record["outputs"]["report_json"]).name,
-            policy=_policy(style),
+            policy=_policy(style, script, has_tiles="tiles" in record["outputs"]),
             style=Markup(style),  # noqa: S704  # our own sheet and numbers only
+            script=Markup(script),  # noqa: S704  # our own
+            data=Markup(_data(record, places)),  # noqa: S704  # no "<" in it
             marks=MARKS,
             severities=SEVERITIES,
-            regions=regions,
+            places=places,
             preview_note=_preview_note(record, images),
             summary=_summary(record),
             scale_stops=_scale_stops(),
@@ -96,9 +83,11 @@ def render_page(record: Record, images: PageImages) -> str:
                 0.36 * min(cells[0]["box"]["height"], cells[0]["box"]["width"]), 2
             ),
             colour=record["inputs"]["frames"][0]["channels"] > 1,
-            chart=_chart(record["frames"]),
+            chart=share_chart(record["frames"]),
+            charts=line_charts(record),
             any_frame_warning=any(f["warnings"] for f in record["frames"]),
             exposures=capture_columns(record["inputs"]["frames"]),
+            any_checksum=any(f["sha256"] for f in record["inputs"]["frames"]),
             grid_rows=_grid_rows(cells),
             details=_details(record),
         )
@@ -117,7 +106,7 @@ def _environment() -> Environment:
     return environment
 
 
-def _style(record: Record, regions: Sequence[Mapping[str, Any]]) -> str:
+def _style(record: Record, places: Sequence[Mapping[str, Any]]) -> str:
     """Write the style sheet with this page's colours and places: no style attributes."""
     sheet = resources.files("stacker.report") / "templates" / "page.css"
     lines = [sheet.read_text("utf-8").rstrip()]
@@ -127,21 +116,59 @@ def _style(record: Record, regions: Sequence[Mapping[str, Any]]) -> str:
             f".c{k} {{ fill: {colour}; background: {colour}; color: {ink_on(rgb)}; }}"
         )
     size = record["size"]
-    for region in regions:
-        left = 100 * region["box"]["column"] / size["width"]
-        top = 100 * region["box"]["row"] / size["height"]
-        lines.append(
-            f".pin-{region['number']} {{ left: {left:.2f}%; top: {top:.2f}%; }}"
-        )
+    for i, place in enumerate(places):
+        left = 100 * place["box"]["column"] / size["width"]
+        top = 100 * place["box"]["row"] / size["height"]
+        lines.append(f".pin-{i} {{ left: {left:.2f}%; top: {top:.2f}%; }}")
+    lines.append(f".stage {{ aspect-ratio: {size['width']} / {size['height']}; }}")
     return "\n".join(lines) + "\n"
 
 
-def _policy(style: str) -> str:
-    digest = b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode("ascii")
+def _script() -> str:
+    folder = resources.files("stacker.report") / "templates"
+    parts = [(folder / name).read_text("utf-8") for name in SCRIPTS]
+    return '"use strict";\n' + "\n".join(parts)
+
+
+def _data(record: Record, places: Sequence[Mapping[str, Any]]) -> str:
+    """Write what the script works with as JSON in which no markup can be."""
+    values = {
+        **record["size"],
+        "frames": [
+            {"name": visible(PurePath(f["file"]).name), "used": f["used"]}
+            for f in record["frames"]
+        ],
+        "distances": record["depth"].get("distance_mm"),
+        "colours": "".join(hex_colour(rgb)[1:] for rgb in cividis()),
+        "cells": [
+            {"box": c["box"], "frame": c["frames"][0]["frame"]}
+            for c in record["coverage"]["cells"]
+        ],
+        "places": [
+            {
+                "mark": p["mark"],
+                "box": p["box"],
+                "message": visible(p["message"]),
+                "frames": [k for k, _ in p["images"].sources],
+            }
+            for p in places
+        ],
+        "tiles": record.get("tiles"),
+    }
+    return json.dumps(values).replace("<", "\\u003c")
+
+
+def _policy(style: str, script: str, *, has_tiles: bool) -> str:
+    beside = " 'self' file:" if has_tiles else ""
     return (
-        "default-src 'none'; img-src data:; "
-        f"style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; img-src data:{beside}; style-src '{_digest(style)}'; "
+        f"script-src '{_digest(script)}'; base-uri 'none'; form-action 'none'"
     )
+
+
+def _digest(text: str) -> str:
+    digest = b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
+    return f"sha256-{digest}"
 
 
 def _preview_note(record: Record, images: PageImages) -> str:
@@ -243,34 +270,3 @@ def _grid_lines(cells: Sequence[Mapping[str, Any]]) -> dict[str, list[int]]:
 def _grid_rows(cells: Sequence[Mapping[str, Any]]) -> list[list[Mapping[str, Any]]]:
     n_rows = cells[-1]["row"] + 1
     return [[c for c in cells if c["row"] == i] for i in range(n_rows)]
-
-
-def _chart(frames: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """Bars of the shares: as wide apart as the page allows, scrolled where it does not."""
-    n_frames = len(frames)
-    smallest, largest = BAR_PITCH_PX
-    pitch = min(largest, max(smallest, CHART_WIDTH_PX / n_frames))
-    floor = CHART_HEIGHT_PX - CHART_MARGIN_PX
-    tallest = floor - CHART_MARGIN_PX
-    highest = max(f["share"] for f in frames) or 1.0
-    every = 1 if pitch >= 20 else 5  # below 20 px, numbers would touch
-    bars = [
-        Bar(
-            frame=k,
-            share=f["share"],
-            x=round(k * pitch + 0.1 * pitch, 2),
-            y=round(floor - tallest * f["share"] / highest, 2),
-            width=round(0.8 * pitch, 2),
-            height=round(tallest * f["share"] / highest, 2),
-            middle=round((k + 0.5) * pitch, 2),
-            labelled=k % every == 0,
-        )
-        for k, f in enumerate(frames)
-    ]
-    return {
-        "width": round(n_frames * pitch),
-        "height": CHART_HEIGHT_PX,
-        "floor": floor,
-        "roomy": pitch >= ROOMY_PITCH_PX,
-        "bars": bars,
-    }

@@ -15,6 +15,8 @@ import numpy as np
 from stacker.coverage import CoverageCell
 from stacker.errors import InputError
 from stacker.frame import Finding, FrameInfo, FrameRecord, Matrix3x3
+from stacker.report.bystander import Sharpness
+from stacker.report.places import Place
 
 __all__ = ["SCHEMA", "FusionFacts", "Record", "build_record", "record_json"]
 
@@ -70,6 +72,14 @@ class FusionFacts:
         Versions of what the result depends on (Python, libraries).
     notes : mapping
         Further JSON-ready figures.
+    places : sequence of Place
+        Regions worth a look at full size.
+    sharpness : Sharpness or None
+        Detail of the frames against that of the result; None where nothing was compared.
+    checksums : sequence of (str or None)
+        SHA-256 of each frame's file; empty where none was taken.
+    distances_mm : sequence of float or None
+        Focus distance of each frame as the user gave it: goes before the files' own.
     """
 
     version: str
@@ -88,6 +98,10 @@ class FusionFacts:
     peak_memory_bytes: int | None = None
     environment: Mapping[str, str] = field(default_factory=dict)
     notes: Mapping[str, Any] = field(default_factory=dict)
+    places: Sequence[Place] = ()
+    sharpness: Sharpness | None = None
+    checksums: Sequence[str | None] = ()
+    distances_mm: Sequence[float] | None = None
 
 
 def build_record(facts: FusionFacts) -> Record:
@@ -120,7 +134,14 @@ def build_record(facts: FusionFacts) -> Record:
         "verdict": _verdict(facts.frames, facts.findings),
         "size": {"width": width, "height": height},
         "outputs": dict(facts.outputs),
-        "inputs": {"frames": [_input_entry(info) for info in facts.infos]},
+        "inputs": {
+            "frames": [
+                _input_entry(info, sha256)
+                for info, sha256 in zip(
+                    facts.infos, facts.checksums or (None,) * n_frames, strict=True
+                )
+            ]
+        },
         "settings": dict(facts.settings),
         "settings_digest": facts.settings_digest,
         "reference": facts.reference,
@@ -131,6 +152,8 @@ def build_record(facts: FusionFacts) -> Record:
         "coverage": {"cells": [_cell_entry(cell) for cell in facts.cells]},
         "depth": _depth_entry(facts),
         "warnings": [_warning_entry(finding) for finding in facts.findings],
+        "places": [_place_entry(place) for place in facts.places],
+        "sharpness": _sharpness_entry(facts.sharpness),
         "timings_s": {k: round(v, 4) for k, v in facts.timings_s.items()},
         "peak_memory_bytes": facts.peak_memory_bytes,
         "environment": dict(facts.environment),
@@ -157,9 +180,10 @@ def record_json(record: Record) -> str:
     return text.encode("utf-8", "backslashreplace").decode("utf-8") + "\n"
 
 
-def _input_entry(info: FrameInfo) -> Record:
+def _input_entry(info: FrameInfo, sha256: str | None) -> Record:
     return {
         "file": info.name,
+        "sha256": sha256,
         "width": info.width,
         "height": info.height,
         "bit_depth": info.bit_depth,
@@ -223,9 +247,14 @@ def _depth_entry(facts: FusionFacts) -> Record:
         "range": [0, len(facts.infos) - 1],
         "mean_confidence": round(facts.mean_confidence, 4),
     }
+    if facts.distances_mm is not None:
+        entry["distance_mm"] = list(facts.distances_mm)
+        entry["distance_source"] = "given"
+        return entry
     distances = [info.focus_distance_mm for info in facts.infos]
     if all(d is not None for d in distances):
         entry["distance_mm"] = distances
+        entry["distance_source"] = "metadata"
     return entry
 
 
@@ -251,4 +280,24 @@ def _warning_entry(finding: Finding) -> Record:
         "frames": list(finding.frames),
         "region": asdict(finding.region) if finding.region else None,
         "action": finding.action,
+    }
+
+
+def _place_entry(place: Place) -> Record:
+    return {
+        "kind": place.kind,
+        "message": place.message,
+        "box": asdict(place.box),
+        "frames": [asdict(share) for share in place.frames],
+        "finding": place.finding,
+    }
+
+
+def _sharpness_entry(sharpness: Sharpness | None) -> Record | None:
+    if sharpness is None:
+        return None
+    return {
+        "frames": [_rounded(s, 4) for s in sharpness.frames],
+        "best": sharpness.best,
+        "gain": _rounded(sharpness.gain, 3),
     }

@@ -4,7 +4,7 @@ from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
-__all__ = ["FILTERS", "capture_columns", "plain", "visible"]
+__all__ = ["FILTERS", "capture_columns", "place_mark", "plain", "visible"]
 
 _MINUS = "\N{MINUS SIGN}"
 _UNKNOWN = "\N{EN DASH}"
@@ -75,6 +75,21 @@ def plain(value: object, unit: str = "") -> str:
         text = f"{value:.4g}" if abs(value) < 1000 else f"{value:.0f}"
         return f"{text}{_SPACE}{unit}" if unit else text
     return f"{value}{_SPACE}{unit}" if unit else str(value)
+
+
+def place_mark(position: int, places: Sequence[Mapping[str, Any]]) -> str:
+    """Mark of a place: the number of its finding in the list, or a letter of its own.
+
+    Examples
+    --------
+    >>> place_mark(2, [{"finding": 4}, {"finding": None}, {"finding": None}])
+    'B'
+    """
+    finding = places[position]["finding"]
+    if finding is not None:
+        return str(finding + 1)
+    before = sum(p["finding"] is None for p in places[:position])
+    return chr(ord("A") + before)
 
 
 def capture_columns(inputs: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
