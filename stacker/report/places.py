@@ -36,7 +36,7 @@ STEP_REACH = 3
 END_FRAMES = 0.02
 """So near to an outermost frame a depth was held there by the bracket's end."""
 SURE, UNSURE = 0.6, 0.4
-TEXTURE = 0.02
+TEXTURE = 0.03
 """Local contrast, in encoded values 0..1, that the eye sees as texture."""
 MIN_SHARE = {
     "step": 0.02,
@@ -50,6 +50,8 @@ FRAME_MIN_SHARE = 0.05
 MAX_FRAMES = 2
 SUPPRESSION = 0.25
 """Places overlap by no more than this share of their area."""
+SPREAD = 1 / 6
+"""Places of one kind keep this much of the picture's sides apart, one way or the other."""
 
 _WORDS: dict[str, Callable[[str], str]] = {
     "step": lambda frames: f"Depth step: {frames} meet here.",
@@ -119,8 +121,12 @@ def worst_places(
     for kind, box in _ranked(_masks(result), shape):
         if len(chosen) == MAX_PLACES:
             break
-        same = sum(p.kind == kind for p in chosen)
-        if same == MAX_OF_A_KIND or any(_overlap(box, p.box) for p in chosen):
+        same = [p.box for p in chosen if p.kind == kind]
+        if (
+            len(same) == MAX_OF_A_KIND
+            or any(_overlap(box, p.box) for p in chosen)
+            or any(_is_near(box, other, shape) for other in same)
+        ):
             continue
         frames = _suppliers(result, box)
         message = _WORDS[kind](_named(frames))
@@ -177,6 +183,11 @@ def _overlap(a: Box, b: Box) -> bool:
     return shared > SUPPRESSION * min(a.height * a.width, b.height * b.width)
 
 
+def _is_near(a: Box, b: Box, shape: tuple[int, ...]) -> bool:
+    rows, columns = abs(a.row - b.row), abs(a.column - b.column)
+    return rows < SPREAD * shape[0] and columns < SPREAD * shape[1]
+
+
 def _masks(result: FusionResult) -> dict[str, npt.NDArray[np.bool_]]:
     """Where each kind of place lies, on reduced maps."""
     height, width = result.depth.shape
@@ -188,8 +199,9 @@ def _masks(result: FusionResult) -> dict[str, npt.NDArray[np.bool_]]:
     sure = result.confidence[thin].astype(np.float32) / 255
     picture = result.picture[thin]
     code = picture if picture.ndim == 2 else picture.max(axis=2)
-    green = picture if picture.ndim == 2 else picture[..., 1]
-    luma = green.astype(np.float32) * np.float32(1 / 65535)
+    green = result.picture if picture.ndim == 2 else result.picture[..., 1]
+    # Averaged, unlike the maps: noise must not pass for texture.
+    luma = area_reduce(green, depth.shape).astype(np.float32) * np.float32(1 / 65535)
     near = dilate_disc(depth, STEP_REACH)
     far = -dilate_disc(-depth, STEP_REACH)
     step = max(STEP_FRAMES, STEP_RANGE * last)
