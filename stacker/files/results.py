@@ -40,7 +40,8 @@ _log = logging.getLogger(__name__)
 
 _MASTER_SUFFIXES = (".tif", ".tiff", ".png", ".jxl")
 _DEPTH, _CONFIDENCE, _COVERAGE = ".depth.tif", ".confidence.tif", ".coverage.tif"
-_PREVIEW = ".preview.jpg"
+_PREVIEW, _TILES, _CLOUD = ".preview.jpg", ".tiles", ".ply"
+_FOLDERS = (_TILES, ".handoff")
 _TEXTS = (".report.json", ".report.html")
 
 # The hidden folder's name begins with this and a fingerprint of the machine, so that
@@ -69,6 +70,9 @@ class Results:
         colour profile must be one that the master's format can hold.
     threads : int
         For packing; 0 = one per core.
+    only : sequence of str, optional
+        Suffixes of the files that will be written, "" for the master, where it is not
+        all of a fusion's.
 
     Raises
     ------
@@ -86,8 +90,10 @@ class Results:
         settings: OutputSettings | None = None,
         inputs: Sequence[str | PathLike[str]] = (),
         threads: int = 0,
+        only: Sequence[str] | None = None,
     ) -> None:
         self._threads = threads
+        self._only = only
         self._settings = settings or OutputSettings()
         self.master = Path(master)
         self._folder = self.master.parent
@@ -167,6 +173,18 @@ class Results:
         with self._writing(self.path(suffix).name) as path:
             path.write_bytes(text.encode("utf-8", "surrogateescape"))
 
+    @contextlib.contextmanager
+    def writing(self, suffix: str) -> Iterator[Path]:
+        """Give a hidden path for the file or folder NAME + `suffix`, to be written now.
+
+        Raises
+        ------
+        OutputError
+            An OSError was raised inside.
+        """
+        with self._writing(self.path(suffix).name) as path:
+            yield path
+
     def commit(self) -> list[Path]:
         """Give all files their names, or none of them.
 
@@ -228,9 +246,15 @@ class Results:
         self._written.append(name)
 
     def _expected_names(self) -> list[str]:
+        if self._only is not None:
+            return [self.path(s).name if s else self.master.name for s in self._only]
         suffixes = [_DEPTH, _CONFIDENCE, _COVERAGE, *_TEXTS]
-        if self._settings.preview:
-            suffixes.append(_PREVIEW)
+        extras = {
+            _PREVIEW: self._settings.preview,
+            _TILES: self._settings.page_tiles,
+            _CLOUD: self._settings.ply,
+        }
+        suffixes += [suffix for suffix, is_wanted in extras.items() if is_wanted]
         return [self.master.name, *(self.path(s).name for s in suffixes)]
 
     def _check_names(self, inputs: Sequence[str | PathLike[str]]) -> None:
@@ -253,7 +277,7 @@ class Results:
             if clash:
                 msg = f"{target}: is one of the frames, choose another output name"
                 raise OutputError(msg)
-            if exists and target.is_dir():
+            if exists and target.is_dir() and not name.endswith(_FOLDERS):
                 msg = f"{target}: is a folder, choose another output name"
                 raise OutputError(msg)
             if exists and not self._settings.overwrite:
@@ -277,7 +301,10 @@ class Results:
         """Undo `_place`: what was there before comes back."""
         target, old = self._folder / name, self._hidden / f"old-{name}"
         if not (self._hidden / name).exists():
-            target.unlink(missing_ok=True)
+            if target.is_dir():
+                shutil.rmtree(target, ignore_errors=True)
+            else:
+                target.unlink(missing_ok=True)
         if old.exists():
             old.replace(target)
 
