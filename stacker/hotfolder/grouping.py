@@ -110,13 +110,13 @@ class FrameGroup:
     reasons : tuple of str
         Why each frame is where it is, in words: for the first, why a bracket begins
         there; for the others, why it goes on.
-    is_closed : bool
-        A closing came after its last frame.
+    closed : Moment or None
+        When it was closed; None if it was not.
     """
 
     frames: tuple[Sighting, ...]
     reasons: tuple[str, ...]
-    is_closed: bool = False
+    closed: Moment | None = None
 
 
 def group_sightings(
@@ -257,12 +257,14 @@ def _group(
     frames: Sequence[Sighting], reasons: Sequence[str], closings: Sequence[Closing]
 ) -> FrameGroup:
     last = frames[-1]
-    is_closed = any(
-        all(_is_after(closing, frame) for frame in frames)
+    after = [
+        closing.moment
         for closing in closings
         if closing.folder in (None, folder_of(last.name))
-    )
-    return FrameGroup(frames=tuple(frames), reasons=tuple(reasons), is_closed=is_closed)
+        and all(_is_after(closing, frame) for frame in frames)
+    ]
+    closed = min(after, key=lambda m: (m.epoch, m.first_s), default=None)
+    return FrameGroup(frames=tuple(frames), reasons=tuple(reasons), closed=closed)
 
 
 def _is_after(closing: Closing, frame: Sighting) -> bool:

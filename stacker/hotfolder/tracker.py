@@ -31,6 +31,7 @@ Stat: TypeAlias = tuple[int, int]
 State: TypeAlias = Literal["arriving", "still", "whole", "lacking"]
 
 _NS = 1_000_000_000
+_MAX_CLOSINGS = 100  # remembered: what older ones have closed is long fused
 _MIN_LOOKS = 2  # a file must be the same at so many looks, however far apart they are
 
 
@@ -124,7 +125,7 @@ class Tracker:
     epoch: int = 1
     known: Mapping[str, tuple[Stat, Moment]] = field(default_factory=dict)
     _frames: dict[str, _Frame] = field(default_factory=dict)
-    _closed_by_hand: list[Closing] = field(default_factory=list)
+    _closings: list[Closing] = field(default_factory=list)
     _is_first_look: bool = True
 
     def observe(self, listing: Listing, now_s: float) -> list[str]:
@@ -176,7 +177,7 @@ class Tracker:
     def close_by_hand(self, now_s: float) -> None:
         """Close every bracket whose frames have all come before now."""
         moment = Moment(epoch=self.epoch, first_s=now_s, last_s=now_s, written_s=now_s)
-        self._closed_by_hand.append(Closing(moment=moment))
+        self._close(Closing(moment=moment))
 
     def memory(self) -> dict[str, tuple[Stat, Moment]]:
         """Return what a later run should be given as `known`."""
@@ -201,7 +202,7 @@ class Tracker:
         now_s : float
             As for `observe`.
         """
-        closings = [*self._closed_by_hand, *self._markers()]
+        closings = [*self._closings, *self._markers()]
         sightings = [
             Sighting(
                 name=name,
@@ -237,6 +238,7 @@ class Tracker:
                 stat=stat, moment=self._moment(name, stat, now_s), settled_since_s=now_s
             )
         elif frame.stat != stat:
+            self._keep_closing(name, frame)
             moment = frame.moment
             if moment.epoch == self.epoch:
                 moment = self._live(moment.first_s, now_s, stat)
@@ -274,6 +276,7 @@ class Tracker:
             if frame.missing_since_s is None:
                 frame.missing_since_s = now_s
             elif now_s - frame.missing_since_s >= self.watch.settle_s:
+                self._keep_closing(name, frame)
                 del self._frames[name]
 
     def _is_due(self, name: str, frame: _Frame, now_s: float) -> bool:
@@ -290,9 +293,19 @@ class Tracker:
     def _markers(self) -> Iterator[Closing]:
         for name, frame in self._frames.items():
             if is_marker(name, self.watch.close_on):
-                # Written anew, it closes anew.
-                moment = replace(frame.moment, first_s=frame.moment.last_s)
-                yield Closing(moment=moment, folder=folder_of(name))
+                yield self._closing(name, frame)
+
+    def _keep_closing(self, name: str, frame: _Frame) -> None:
+        """Remember what a marker has closed that is deleted, or written anew."""
+        if is_marker(name, self.watch.close_on):
+            self._close(self._closing(name, frame))
+
+    def _closing(self, name: str, frame: _Frame) -> Closing:
+        moment = replace(frame.moment, first_s=frame.moment.last_s)
+        return Closing(moment=moment, folder=folder_of(name))
+
+    def _close(self, closing: Closing) -> None:
+        self._closings = [*self._closings, closing][-_MAX_CLOSINGS:]
 
     # Brackets -----------------------------------------------------------------
 
@@ -315,7 +328,7 @@ class Tracker:
             waits_for = "a frame that has vanished just now"
         elif len(frames) < 2:
             waits_for = "a second frame"
-        elif not group.is_closed and quiet_s < self.group.gap_s:
+        elif group.closed is None and quiet_s < self.group.gap_s:
             waits_for = "further frames"
         return Candidate(
             group=group,
@@ -333,13 +346,12 @@ class Tracker:
         """
         if all(s.fused_in is not None for s in group.frames):
             return []
-        last = max((s.moment for s in group.frames), key=lambda m: (m.epoch, m.first_s))
         return [
             (name, frame)
             for name, frame in self._frames.items()
             if frame.state != "whole"
             and not is_marker(name, self.watch.close_on)
-            and not (group.is_closed and last.is_before(frame.moment))
+            and not (group.closed and group.closed.is_before(frame.moment))
             and _may_belong(name, [s.name for s in group.frames])
         ]
 
