@@ -28,6 +28,7 @@ FUSION = Fusion(
     results="/out",
     files={"master": "x.tif"},
     master=(9, 8),
+    made_ns=17,
     created="2026-05-01T12:00:00+00:00",
     took_s=1.5,
     n_frames=2,

@@ -278,7 +278,8 @@ class Ledger:
             if e.state in ("done", "fusing")
             for ref in e.frames
         }
-        for change in reconcile(self.folder.found(), list(self.entries.values())):
+        found, there = self.folder.found(), self.folder.tracker.names()
+        for change in reconcile(found, list(self.entries.values()), there):
             entry = change.entry
             if change.is_dropped:
                 del self.entries[entry.number]

@@ -7,6 +7,7 @@ ResourceEvents).
 """
 
 import logging
+import re
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Iterator
 from datetime import datetime
@@ -46,6 +47,7 @@ _EMPTY = (
 # XMP specification part 1, 7.3: the wrapper, and its fixed id.
 _HEAD = '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
 _TAIL = '\n<?xpacket end="w"?>'
+_NOT_ALLOWED = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def packet_with_history(
@@ -88,7 +90,7 @@ def packet_with_history(
         {
             "action": "produced",
             "softwareAgent": software,
-            "parameters": parameters,
+            "parameters": _allowed(parameters),
             "when": when.isoformat(timespec="seconds"),
         },
     )
@@ -98,6 +100,21 @@ def packet_with_history(
         if isinstance(node, minidom.Element)
     )
     return (_HEAD + body + _TAIL).encode("utf-8")
+
+
+def _allowed(text: str) -> str:
+    r"""Write as escapes what XML 1.0 (production 2) has no place for.
+
+    File names may hold control characters, and bytes that are no UTF-8.
+
+    Examples
+    --------
+    >>> _allowed("a\x01\udcff")
+    'a\\x01\\udcff'
+    """
+    return _NOT_ALLOWED.sub(
+        lambda found: found[0].encode("unicode_escape").decode("ascii"), text
+    )
 
 
 def _parse(packet: bytes) -> minidom.Document | None:

@@ -6,7 +6,7 @@ import os
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Self
 
@@ -136,9 +136,8 @@ class Books:
                 since=_now(),
             )
             self.reload()
-            if not self._is_reachable() and not self.entries:
-                msg = f"{self.results}: cannot be made; does its parent exist?"
-                raise OutputError(msg)
+            if not self.entries:
+                self._make_results()
             self.tidy()
             self._stack = stack.pop_all()
         return self
@@ -226,7 +225,7 @@ class Books:
             fuse=self.plan.fuse,
             read=self.plan.read,
             outputs=replace(self.plan.outputs, overwrite=True),
-            not_before=_after(before.created) if before else "",
+            newer_than_ns=before.made_ns if before else 0,
             journal=str(self.journal.path),
         )
 
@@ -266,9 +265,19 @@ class Books:
             self.hook.start(self._hook_values(entry, fusion))
         return entry
 
-    def _is_reachable(self) -> bool:
-        with contextlib.suppress(OSError):
+    def _make_results(self) -> None:
+        """Make the folder of the results, the first time only.
+
+        Later its absence means that a share is away: a folder made in its place would
+        take results that nobody finds.
+        """
+        try:
             self.results.mkdir(exist_ok=True)
+        except OSError as err:
+            msg = f"{self.results}: cannot be made ({err.strerror or err})"
+            raise OutputError(msg) from err
+
+    def _is_reachable(self) -> bool:
         is_there = self.results.is_dir()
         self.say(
             "results",
@@ -391,10 +400,6 @@ def _told(entry: Entry, outcome: Outcome) -> str:
 def _label(entry: Entry) -> str:
     first = entry.frames[0][0] if entry.frames else f"bracket {entry.number}"
     return visible(entry.name or PurePosixPath(first).name)
-
-
-def _after(created: str) -> str:
-    return (datetime.fromisoformat(created) + timedelta(seconds=1)).isoformat()
 
 
 def _now() -> str:

@@ -16,7 +16,6 @@ import time
 import traceback
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from datetime import datetime
 from errno import EINVAL, ENAMETOOLONG
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias
@@ -58,7 +57,6 @@ _IDLE_SETTINGS = (
     ("read", "max_pixels"),
     ("output", "overwrite"),
 )
-_CREATED_RESOLUTION_S = 1.0
 # A name that the file system refuses stays refused; everything else may pass.
 _LASTING_ERRORS = (ENAMETOOLONG, EINVAL)
 
@@ -97,8 +95,8 @@ class Job:
         Of the result below it, with slashes, without suffix.
     fuse, read, outputs : settings
         How to fuse, read and write.
-    not_before : str
-        ISO 8601: results that were made earlier are not kept; "" keeps all.
+    newer_than_ns : int
+        Results whose report was not written later than that are not kept.
     journal : str
         Database to note the progress in; "" where there is none on this machine.
     """
@@ -111,7 +109,7 @@ class Job:
     fuse: FuseSettings = field(default_factory=FuseSettings)
     read: ReadSettings = field(default_factory=ReadSettings)
     outputs: OutputSettings = field(default_factory=OutputSettings)
-    not_before: str = ""
+    newer_than_ns: int = 0
     journal: str = ""
 
     @property
@@ -119,6 +117,11 @@ class Job:
         """Where the master goes."""
         folder = Path(self.results) / Path(self.name).parent
         return folder / f"{Path(self.name).name}.tif"
+
+    @property
+    def report(self) -> Path:
+        """Where the report for programs goes."""
+        return self.master.with_name(f"{self.master.stem}{_REPORT}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -288,10 +291,8 @@ def _may_pass(error: StackerError) -> bool:
 
 def _made_before(job: Job) -> dict[str, Any] | None:
     """Record of results that this very job would make; None if they are not there."""
-    path = job.master.with_name(f"{job.master.stem}{_REPORT}")
     try:
-        record: dict[str, Any] = json.loads(path.read_text("utf-8"))
-        created = datetime.fromisoformat(record["created"])
+        record: dict[str, Any] = json.loads(job.report.read_text("utf-8"))
         frames = [frame["file"] for frame in record["inputs"]["frames"]]
         outputs = [
             job.master.with_name(PurePath(f).name) for f in record["outputs"].values()
@@ -304,16 +305,21 @@ def _made_before(job: Job) -> dict[str, Any] | None:
         "read": asdict(job.read),
         "output": asdict(job.outputs),
     }
-    oldest_s = max(mtime_ns for _, mtime_ns in job.stats) / 1e9
-    if job.not_before:
-        oldest_s = max(oldest_s, datetime.fromisoformat(job.not_before).timestamp())
+    made_ns = _made_ns(job)
     is_same = (
         sorted(frames) == sorted(job.frames)
         and _telling(settings) == _telling(wanted)
-        and created.timestamp() + _CREATED_RESOLUTION_S >= oldest_s
+        and made_ns >= max(mtime_ns for _, mtime_ns in job.stats)
+        and made_ns > job.newer_than_ns
         and all(stat_of(output) for output in outputs)
     )
     return record if is_same else None
+
+
+def _made_ns(job: Job) -> int:
+    """Time of writing of a job's report, by the clock of where the results are."""
+    stat = stat_of(job.report)
+    return 0 if stat is None else stat[1]
 
 
 def _telling(settings: Mapping[str, Any]) -> dict[str, Any]:
@@ -383,6 +389,7 @@ def _fusion(
         results=job.results,
         files={**files, **({"thumbnail": thumbnail} if thumbnail else {})},
         master=stat_of(job.master),
+        made_ns=_made_ns(job),
         created=record["created"],
         took_s=round(took_s, 3),
         n_frames=len(job.frames),

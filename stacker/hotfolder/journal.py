@@ -73,6 +73,8 @@ class Fusion:
         Names below it by kind ("master", "report_html", "thumbnail", ...).
     master : Stat or None
         Of the master as it was written.
+    made_ns : int
+        Time of writing of the report, by the clock of where the results are.
     created : str
         ISO 8601, by the clock of the machine that fused.
     took_s : float
@@ -89,6 +91,7 @@ class Fusion:
     results: str
     files: Mapping[str, str]
     master: Stat | None
+    made_ns: int
     created: str
     took_s: float
     n_frames: int

@@ -6,7 +6,7 @@ and a frame that comes late joins the bracket that it belongs to.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 from typing import Literal, TypeAlias
@@ -19,6 +19,7 @@ EntryState: TypeAlias = Literal["gathering", "waiting", "fusing", "done", "parke
 FrameRef: TypeAlias = tuple[str, Stat]
 """A frame's name below the folder, and its content by size and time."""
 
+_GONE = "its frames are gone"
 _SETTLED = ("fusing", "done")
 
 
@@ -80,7 +81,7 @@ class Change:
 
 
 def reconcile(
-    candidates: Sequence[Candidate], entries: Sequence[Entry]
+    candidates: Sequence[Candidate], entries: Sequence[Entry], there: Collection[str]
 ) -> list[Change]:
     """Compare the brackets in the folder with those in the journal.
 
@@ -90,6 +91,8 @@ def reconcile(
         From a look that can be trusted.
     entries : sequence of Entry
         All of the journal's.
+    there : collection of str
+        Files that are there, also those that are not looked into yet.
 
     Returns
     -------
@@ -109,11 +112,13 @@ def reconcile(
                 changes += _late(candidate, refs, entry)
         else:
             changes += _open(candidate, refs, open_ones.take(refs))
-    changes += [
-        Change(entry=entry, told="its frames are gone", is_dropped=True)
-        for entry in unsettled
-        if entry.number not in open_ones.taken
-    ]
+    placed = {s.name for c in candidates for s in c.group.frames}
+    for entry in unsettled:
+        is_matched = entry.number in open_ones.taken
+        names = {name for name, _ in entry.frames}
+        if not is_matched and not (names & set(there)) - placed:
+            told = "its frames are in another bracket" if names & placed else _GONE
+            changes.append(Change(entry=entry, told=told, is_dropped=True))
     return changes
 
 

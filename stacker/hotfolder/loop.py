@@ -223,7 +223,7 @@ class Watch:
             for ref in entry.frames
         }
         candidates = self.tracker.candidates(fused_in, now_s)
-        changes = reconcile(candidates, entries)
+        changes = reconcile(candidates, entries, self.tracker.names())
         if changes:
             self.books.apply(changes)
             self._page_is_old = True

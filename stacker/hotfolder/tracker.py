@@ -183,6 +183,10 @@ class Tracker:
         """Return what a later run should be given as `known`."""
         return {name: (f.stat, f.moment) for name, f in self._frames.items()}
 
+    def names(self) -> Collection[str]:
+        """Name the files that are there, in whatever state."""
+        return self._frames.keys()
+
     def infos(self, names: Sequence[str]) -> list[FrameInfo] | None:
         """Headers of some frames; None unless all of them are whole and there."""
         frames = [self._frames.get(name) for name in names]
