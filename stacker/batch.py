@@ -9,7 +9,7 @@ import logging
 import os
 import time
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass, replace
@@ -25,6 +25,8 @@ from stacker.hotfolder.journal import Fusion, faults_of, verdict_of
 from stacker.hotfolder.ledger import Change, Entry, FrameRef
 from stacker.hotfolder.loop import below
 from stacker.hotfolder.preview import preview_folder
+from stacker.hotfolder.scan import stat_of
+from stacker.hotfolder.tracker import Candidate
 from stacker.planning.planner import FUSION_BYTES_PER_100_MP
 from stacker.report.wording import visible
 from stacker.settings import BatchSettings, GroupSettings, WatchSettings
@@ -194,29 +196,22 @@ class _Batch:
             msg = f"{root}: no brackets found in it or below{why}"
             raise BracketError(msg)
         self.lacking = found.lacking
-        known = self._known()
-        for proposal in found.proposals:
-            candidate = proposal.candidate
-            names = [s.name for s in candidate.group.frames]
-            refs = tuple(zip(names, candidate.stats, strict=True))
-            fresh = Entry(
-                state="waiting",
-                frames=refs,
-                reasons=candidate.group.reasons,
-                left_behind=candidate.left_behind,
-            )
-            entry = known.pop(refs, fresh)
-            self._take_up(entry, [s.info for s in candidate.group.frames])
-        gone = [Change(entry=e, is_dropped=True) for e in known.values()]
-        self.books.apply(gone)
+        fresh = [_entry(p.candidate) for p in found.proposals]
+        known = self._known({entry.frames for entry in fresh})
+        for entry, proposal in zip(fresh, found.proposals, strict=True):
+            infos = [s.info for s in proposal.candidate.group.frames]
+            self._take_up(known.get(entry.frames, entry), infos)
 
-    def _known(self) -> dict[tuple[FrameRef, ...], Entry]:
-        """Brackets of an earlier batch, by their frames, where it is gone on with."""
+    def _known(
+        self, found: Collection[tuple[FrameRef, ...]]
+    ) -> dict[tuple[FrameRef, ...], Entry]:
+        """Brackets of an earlier batch that is gone on with; forget all others."""
         entries = list(self.books.entries.values())
-        if self.batch.resume:
-            return {entry.frames: entry for entry in entries}
-        self.books.apply([Change(entry=e, is_dropped=True) for e in entries])
-        return {}
+        kept = [e for e in entries if self.batch.resume and e.frames in found]
+        self.books.apply(
+            [Change(entry=e, is_dropped=True) for e in entries if e not in kept]
+        )
+        return {entry.frames: entry for entry in kept}
 
     def _take_up(self, entry: Entry, infos: Sequence[FrameInfo]) -> None:
         if len(entry.frames) < 2:
@@ -307,10 +302,15 @@ class _Batch:
             raise OutputError(msg)
         if number in self.kept:  # what is there may be kept, but not replaced
             job = replace(job, outputs=replace(job.outputs, overwrite=False))
+        elif not self.batch.resume:  # what is there is to be replaced
+            there = stat_of(job.report)
+            job = replace(job, newer_than_ns=there[1] if there else 0)
         self.running[self.pool.executor.submit(fuse_job, job)] = number
 
     def _end(self, future: Future[Outcome]) -> None:
-        number = self.running.pop(future)
+        number = self.running.pop(future, None)
+        if number is None:  # it went down with another one's process
+            return
         try:
             outcome = future.result()
         except BrokenProcessPool:
@@ -384,6 +384,16 @@ class _Batch:
             faults=faults_of(entry, fusion),
             took_s=fusion.took_s,
         )
+
+
+def _entry(candidate: Candidate) -> Entry:
+    names = [s.name for s in candidate.group.frames]
+    return Entry(
+        state="waiting",
+        frames=tuple(zip(names, candidate.stats, strict=True)),
+        reasons=candidate.group.reasons,
+        left_behind=candidate.left_behind,
+    )
 
 
 def _allowed_bytes(batch: BatchSettings) -> float:
