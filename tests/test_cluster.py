@@ -1,0 +1,119 @@
+"""Many machines: a real scheduler and two workers on this one, of which one is killed."""
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from importlib.util import find_spec
+
+import pytest
+
+from benchmarks.localcluster import environment, local_cluster
+from stacker.cluster import ClusterWorkers, PathMap
+from stacker.errors import InputError, OutputError
+from stacker.hotfolder.job import Job
+from tests.shots import write_bracket
+
+N_BRACKETS = 8
+
+needs_cluster = pytest.mark.skipif(
+    find_spec("distributed") is None,
+    reason='the extra "cluster" is not installed',
+)
+needs_signals = pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+
+
+def test_paths_are_translated_both_for_frames_and_results():
+    paths = PathMap.of(["/mnt/shoots=/data/shoots/", "/mnt=/other"])
+    job = Job(
+        number=1,
+        frames=("/mnt/shoots/a.tif", "/mnt/b.tif", "/mnt/shoots2/c.tif"),
+        stats=((1, 2),) * 3,
+        results="/mnt/shoots/out",
+        name="x",
+        journal="/home/j.db",
+    )
+    there = paths.job_there(job)
+    assert there.frames == (
+        "/data/shoots/a.tif",
+        "/other/b.tif",
+        "/other/shoots2/c.tif",
+    )
+    assert there.results == "/data/shoots/out"
+    assert there.journal == ""
+    assert there.number == job.number
+
+
+@pytest.mark.parametrize("text", ["", "/a", "/a=", "=/b"])
+def test_a_wrong_pair_of_paths_is_refused(text):
+    with pytest.raises(InputError, match="no pair of paths"):
+        PathMap.of([text])
+
+
+@needs_cluster
+def test_no_scheduler_is_one_line(monkeypatch):
+    monkeypatch.setattr("stacker.cluster._CONNECT_S", 1)
+    with pytest.raises(
+        OutputError, match=r"tcp://127\.0\.0\.1:9: no scheduler answers"
+    ):
+        ClusterWorkers("tcp://127.0.0.1:9", PathMap())
+
+
+@pytest.fixture
+def env(tmp_path):
+    return environment(tmp_path / "state")
+
+
+@pytest.fixture
+def cluster(tmp_path, env):
+    with local_cluster(tmp_path, 2, env) as running:
+        yield running
+
+
+@needs_cluster
+@needs_signals
+def test_a_worker_is_lost_and_no_bracket_with_it(tmp_path, cluster, env):
+    """Done elsewhere, once each; results and journal are as if done here."""
+    here, there = tmp_path / "here", tmp_path / "there"
+    there.mkdir()
+    here.symlink_to(there)  # the same files, under another path for the workers
+    for k in range(N_BRACKETS):
+        names = [f"f{i}.tif" for i in range(4)]
+        write_bracket(there / f"day/b{k}", names, mark=k)
+    batch = subprocess.Popen(
+        [
+            *(sys.executable, "-m", "stacker", "batch", str(here / "day")),
+            *("--into", str(here / "out"), "--cluster", cluster.address, "--json"),
+            *("--map", f"{here}={there}", "--threads", "1"),
+        ],
+        env=env,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    out = there / "out"
+    deadline = time.monotonic() + 60
+    while not list(out.glob("b*_f0.tif")) and batch.poll() is None:
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    cluster.workers[0].send_signal(signal.SIGKILL)
+    told, log = batch.communicate(timeout=60)
+    assert batch.returncode == 0, log
+    rows = json.loads(told)["brackets"]
+    assert sorted(r["name"] for r in rows) == [f"b{k}_f0" for k in range(N_BRACKETS)]
+    assert {r["state"] for r in rows} <= {"done", "kept"}
+    for k in range(N_BRACKETS):
+        record = json.loads((out / f"b{k}_f0.report.json").read_text("utf-8"))
+        files = [f["file"] for f in record["frames"]]
+        assert files == [str(there / f"day/b{k}/f{i}.tif") for i in range(4)]
+    status = subprocess.run(
+        [sys.executable, "-m", "stacker", "status", str(here / "day"), "--json"],
+        env=env,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    brackets = json.loads(status.stdout)["brackets"]
+    assert [b["state"] for b in brackets] == ["done"] * N_BRACKETS
+    assert "8 good" in (out / "index.html").read_text("utf-8")
