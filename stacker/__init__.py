@@ -31,6 +31,7 @@ if TYPE_CHECKING:
         FrameSource,
         FusionResult,
     )
+    from stacker.handoff.opened import OpenedResult, open_result
     from stacker.pipeline import FusionReport, fuse_bracket
     from stacker.settings import AlignSettings, FuseSettings, ReadSettings
 
@@ -51,6 +52,7 @@ __all__ = [
     "FusionResult",
     "InputError",
     "MemoryLimitError",
+    "OpenedResult",
     "OutputError",
     "OutputExistsError",
     "ReadSettings",
@@ -60,6 +62,7 @@ __all__ = [
     "fuse_bracket",
     "fuse_frames",
     "fuse_source",
+    "open_result",
 ]
 
 _HOMES = {
@@ -79,6 +82,7 @@ _HOMES = {
     "FusionResult": "frame",
     "InputError": "errors",
     "MemoryLimitError": "errors",
+    "OpenedResult": "handoff.opened",
     "OutputError": "errors",
     "OutputExistsError": "errors",
     "ReadSettings": "settings",
@@ -87,6 +91,7 @@ _HOMES = {
     "fuse_bracket": "pipeline",
     "fuse_frames": "compute",
     "fuse_source": "compute",
+    "open_result": "handoff.opened",
 }
 __version__: str
 

@@ -40,6 +40,7 @@ __all__ = [
     "lanczos_table",
     "normal_equations_rows",
     "run_strips",
+    "share_rows",
     "update_peak_rows",
 ]
 
@@ -600,3 +601,30 @@ def align_rows(raw, to_raw, curves, lanczos, picture, first, end):
                         picture[r, c, ch] = np.uint16(
                             value * np.float32(65535) + np.float32(0.5)
                         )
+
+
+@jit
+def share_rows(
+    depth, confidence, places, n_used, ordinal, sharp, broad, share, first, end
+):
+    """Share of one frame among all with positive weight, rows `first` to `end`.
+
+    `depth` (H, W) uint16 and `confidence` (H, W) uint8 are maps as written to files;
+    `places` (65536,) float32 turns a depth code into a fractional number among the used
+    frames. `share` (H, W) float32 is written.
+    """
+    reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
+    none = np.float32(0)
+    for r in range(first, end):
+        for c in range(depth.shape[1]):
+            place = places[depth[r, c]]
+            sure = np.float32(confidence[r, c]) * np.float32(1 / 255)
+            own = max(_weight(ordinal, place, place, sure, sharp, broad), none)
+            if own == none:
+                share[r, c] = none
+                continue
+            total = none
+            middle = int(place)
+            for k in range(max(middle - reach, 0), min(middle + reach + 2, n_used)):
+                total += max(_weight(k, place, place, sure, sharp, broad), none)
+            share[r, c] = own / total

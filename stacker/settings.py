@@ -17,9 +17,11 @@ __all__ = [
     "Folders",
     "FuseSettings",
     "GroupSettings",
+    "HandoffSettings",
     "Motion",
     "Order",
     "OutputSettings",
+    "PatchSettings",
     "PlanSettings",
     "ReadSettings",
     "Reference",
@@ -167,6 +169,64 @@ class OutputSettings:
                 self.near_mm,
                 f"less than far_mm, {self.far_mm}",
             )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandoffSettings:
+    """What a retoucher is handed.
+
+    Attributes
+    ----------
+    min_share : float
+        Least share of the master, 0..1, that a frame must have supplied to be included.
+    layers : bool
+        Write one layered TIFF: the master, and above it the frames with their masks.
+    openraster : bool
+        Write an OpenRaster file (.ora) too. Programs open it with 8 bit per channel.
+    compression : str
+        Compression of the TIFF files: "none", "deflate" (opens everywhere), "lzw", "zstd" (fast, but
+        many editors cannot open it). All are lossless.
+    overwrite : bool
+        Replace a hand-off that is there already.
+    """
+
+    min_share: float = 0.0
+    layers: bool = True
+    openraster: bool = False
+    compression: Compression = "deflate"
+    overwrite: bool = False
+
+    def __post_init__(self) -> None:
+        _check(0 <= self.min_share <= 1, "min_share", self.min_share, "0 to 1")
+        _check(
+            self.compression in get_args(Compression),
+            "compression",
+            self.compression,
+            "one of " + ", ".join(get_args(Compression)),
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PatchSettings:
+    """How a place is done again with another frame.
+
+    Attributes
+    ----------
+    transition_px : int
+        Width in pixels over which the patch runs out on either side of the region's
+        edge: coarse structures over all of it, fine ones over the last few pixels.
+        Beyond it the master keeps every pixel. 4 or more; halved from a power of two.
+    """
+
+    transition_px: int = 64
+
+    def __post_init__(self) -> None:
+        _check(
+            4 <= self.transition_px <= 4096,
+            "transition_px",
+            self.transition_px,
+            "4 to 4096",
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,6 +24,7 @@ from stacker.frame import Pixels
 __all__ = [
     "check_jpegxl_profile",
     "pack_exif",
+    "png_with_profile",
     "write_jpeg",
     "write_jpegxl",
     "write_png",
@@ -87,13 +88,28 @@ def write_png(path: Path, pixels: Pixels, metadata: Metadata) -> None:
         file.write(data[header_end:])
 
 
+def png_with_profile(pixels: Pixels, icc_profile: bytes | None) -> bytes:
+    """Encode an 8 or 16-bit PNG with its profile and nothing else; alpha may be in it."""
+    data = imagecodecs.png_encode(pixels, level=_PNG_LEVEL)
+    if not icc_profile:
+        return bytes(data)
+    header_end = 8 + 12 + 13  # signature, IHDR with its frame
+    name, body = _profile_chunk(icc_profile)
+    chunk = struct.pack(">I", len(body)) + name + body
+    chunk += struct.pack(">I", zlib.crc32(name + body))
+    return b"".join((data[:header_end], chunk, data[header_end:]))
+
+
+def _profile_chunk(icc_profile: bytes) -> tuple[bytes, bytes]:
+    name = profile_name(icc_profile).encode("latin-1", "replace")[:79]
+    return b"iCCP", name.strip() + b"\0\0" + zlib.compress(icc_profile)
+
+
 def _png_chunks(metadata: Metadata) -> list[tuple[bytes, bytes]]:
     """Chunks to go right after the header (ISO/IEC 15948, 11.3)."""
     chunks = []
     if metadata.icc_profile:
-        name = profile_name(metadata.icc_profile).encode("latin-1", "replace")[:79]
-        packed = zlib.compress(metadata.icc_profile)
-        chunks.append((b"iCCP", name.strip() + b"\0\0" + packed))
+        chunks.append(_profile_chunk(metadata.icc_profile))
     density = _per_metre(metadata)
     if density:
         chunks.append((b"pHYs", struct.pack(">IIB", *density, _PNG_METRE)))

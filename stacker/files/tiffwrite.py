@@ -27,7 +27,7 @@ from stacker.files.metadata import Metadata
 from stacker.frame import Pixels
 from stacker.settings import Compression, OutputSettings
 
-__all__ = ["as_bits", "is_big_needed", "write_tiff"]
+__all__ = ["as_bits", "is_big_needed", "layout_options", "write_tiff"]
 
 _ROWS_PER_STRIP = 32  # about 2 MB a strip at 100 MP: several per thread, small buffers
 _TILE_PX = 512
@@ -112,7 +112,7 @@ def write_tiff(
         extratags=_extratags(metadata, is_big=is_big),
         maxworkers=threads or os.cpu_count() or 1,
         buffersize=_ENCODE_BUFFER_BYTES,
-        **_layout(pixels, settings),
+        **layout_options(pixels, settings),
         **_resolution(metadata),
     )
     if metadata.exif or metadata.gps:
@@ -120,7 +120,8 @@ def write_tiff(
             _append_directories(file, metadata, is_big=is_big)
 
 
-def _layout(pixels: Pixels, settings: OutputSettings) -> dict[str, Any]:
+def layout_options(pixels: Pixels, settings: OutputSettings) -> dict[str, Any]:
+    """Options of tifffile for the compression and tiling that `settings` ask for."""
     codec = _CODECS[settings.compression][0]
     layout: dict[str, Any] = {}
     if settings.tiles:
