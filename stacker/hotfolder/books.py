@@ -399,7 +399,7 @@ def _told(entry: Entry, outcome: Outcome) -> str:
 
 def _label(entry: Entry) -> str:
     first = entry.frames[0][0] if entry.frames else f"bracket {entry.number}"
-    return visible(entry.name or PurePosixPath(first).name)
+    return visible(entry.name or first)
 
 
 def _now() -> str:

@@ -5,6 +5,7 @@ machine writes to a share.
 """
 
 import os
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from os import DirEntry
 from pathlib import Path
@@ -51,7 +52,9 @@ def scan(folder: Path, *, skipped: str | None, close_on: str | None) -> Listing:
 def look_into(folder: Path, name: str, *, max_pixels: int) -> Look:
     """Look whether a file is whole, and what its header says."""
     found = examine(folder / name, max_pixels=max_pixels)
-    return Look(info=found.info, lacking=found.lacking, doubt=found.doubt)
+    # Profiles may be large, and are kept for as long as the file is there.
+    info = None if found.info is None else replace(found.info, icc_profile=None)
+    return Look(info=info, lacking=found.lacking, doubt=found.doubt)
 
 
 def stat_of(path: str | Path) -> Stat | None:
