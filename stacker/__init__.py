@@ -32,6 +32,7 @@ if TYPE_CHECKING:
         FusionResult,
     )
     from stacker.handoff.opened import OpenedResult, open_result
+    from stacker.handoff.patching import patch, undo_patch
     from stacker.pipeline import FusionReport, fuse_bracket
     from stacker.settings import AlignSettings, FuseSettings, ReadSettings
 
@@ -63,6 +64,8 @@ __all__ = [
     "fuse_frames",
     "fuse_source",
     "open_result",
+    "patch",
+    "undo_patch",
 ]
 
 _HOMES = {
@@ -92,6 +95,8 @@ _HOMES = {
     "fuse_frames": "compute",
     "fuse_source": "compute",
     "open_result": "handoff.opened",
+    "patch": "handoff.patching",
+    "undo_patch": "handoff.patching",
 }
 __version__: str
 

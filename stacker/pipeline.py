@@ -37,6 +37,7 @@ from stacker.files import (
 from stacker.frame import Finding, FrameInfo, FusionResult, Severity
 from stacker.report.bystander import Bystander, detail_by_tile, sharpness_gain
 from stacker.report.distances import given_distances
+from stacker.report.extras import EXTRA_SUFFIXES, write_extras
 from stacker.report.images import embedded_frames, page_images, srgb_preview
 from stacker.report.page import render_page
 from stacker.report.places import worst_places
@@ -56,7 +57,6 @@ SUFFIXES = {
     "report_json": ".report.json",
     "report_html": ".report.html",
 }
-PREVIEW_SUFFIX = ".preview.jpg"
 DIGEST_CHARS = 12
 """Of the settings' SHA-256: enough to tell settings apart, short enough to read."""
 
@@ -162,8 +162,6 @@ def fuse_bracket(
         _write_pictures(results, result, metadata, merge, on_event)
         encoded_s = time.perf_counter()
         preview = srgb_preview(result.picture, icc_profile)
-        if outputs.preview:
-            results.write_preview(preview)
         findings = _worst_first((*result.findings, *_notes(source.infos, transfer)))
         places = worst_places(result, findings)
         aligned = AlignedFrames(
@@ -207,6 +205,7 @@ def fuse_bracket(
                 distances_mm=given_distances(outputs, len(paths)),
             )
         )
+        write_extras(results, result, preview, icc_profile, outputs, record)
         results.write_text(SUFFIXES["report_json"], record_json(record))
         results.write_text(SUFFIXES["report_html"], render_page(record, images))
         on_event(Event(stage="report", done=1, total=1))
@@ -254,7 +253,8 @@ def _merge(
 
 def _names(results: Results, outputs: OutputSettings) -> dict[str, str]:
     """Map each kind of file to its name, as given."""
-    suffixes = SUFFIXES | ({"preview": PREVIEW_SUFFIX} if outputs.preview else {})
+    extras = {k: v for k, v in EXTRA_SUFFIXES.items() if getattr(outputs, k)}
+    suffixes = SUFFIXES | extras
     names = {kind: str(results.path(suffix)) for kind, suffix in suffixes.items()}
     return {"master": str(results.master), **names}
 

@@ -213,9 +213,9 @@ class PatchSettings:
     Attributes
     ----------
     transition_px : int
-        Width in pixels over which the patch runs out on either side of the region's
-        edge: coarse structures over all of it, fine ones over the last few pixels.
-        Beyond it the master keeps every pixel. 4 or more; halved from a power of two.
+        Pixels on either side of the region's edge within which the patch may change
+        over: brightness over all of it, fine detail over the last few pixels. Beyond
+        them the master keeps every pixel. 4 or more.
     """
 
     transition_px: int = 64

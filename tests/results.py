@@ -27,7 +27,7 @@ PROFILES = {
 
 def bracket(folder, *, colour=True, shape=SHAPE):
     """Four frames of 16 bit with a profile; each smooth, each of its own brightness."""
-    folder.mkdir(exist_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
     y, x = np.mgrid[: shape[0], : shape[1]]
     paths = []
     for k in range(N_FRAMES):

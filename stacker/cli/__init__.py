@@ -14,6 +14,7 @@ COMMANDS = {
     "batch": "Fuse all brackets below a folder.",
     "fuse": "Fuse the frames of a bracket into one picture.",
     "handoff": "Hand aligned frames, masks and layers to the retoucher.",
+    "patch": "Do a place again with another frame.",
     "plan": "Plan a bracket from lens, camera and subject.",
     "status": "Say how the brackets of a watched folder stand.",
     "watch": "Watch a folder and fuse every bracket that comes in.",

@@ -139,6 +139,10 @@ class OpenedResult:
         """Label of the frame that contributed most, (h, w) uint8 or uint16."""
         return self._part("coverage", box)
 
+    def map(self, kind: str) -> Pixels:
+        """Give a map as it is in its file: "depth", "confidence" or "coverage"."""
+        return self._part(kind, None)
+
     # The frames ------------------------------------------------------------------
 
     @property
@@ -332,7 +336,7 @@ class OpenedResult:
         self, share: ImageF32, patch: Record, number: int, box: Box
     ) -> None:
         """Let a patch's frame take the place of the others, in place."""
-        region = Box(**patch["box"])
+        region = Box(**patch["region"])
         top, left = max(box.row, region.row), max(box.column, region.column)
         bottom = min(box.row + box.height, region.row + region.height)
         right = min(box.column + box.width, region.column + region.width)

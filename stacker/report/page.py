@@ -9,6 +9,7 @@ but the viewer.
 
 import hashlib
 import json
+import re
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from functools import cache
@@ -21,16 +22,20 @@ from markupsafe import Markup
 
 from stacker.report.charts import line_charts, share_chart
 from stacker.report.colours import cividis, frame_colours, hex_colour, ink_on
-from stacker.report.images import PageImages
+from stacker.report.images import EmbeddedImage, PageImages
 from stacker.report.record import Record
 from stacker.report.wording import FILTERS, capture_columns, place_mark, plain, visible
 
-__all__ = ["render_page"]
+__all__ = ["frames_of_page", "render_page"]
 
 MARKS = {"good": "✓", "look": "▲", "reshoot": "✕"}
 SEVERITIES = {"note": "note", "look": "look", "reshoot": "shoot again"}
 SCALE_STOPS = 17
 """Stops of the colour scale: the steps between are below what can be seen."""
+_FRAME_IMAGE = re.compile(
+    r'<img src="(data:image/jpeg;base64,[\w+/=]+)" '
+    r'width="(\d+)" height="(\d+)" data-frame="(\d+)"'
+)
 SCRIPTS = ("values.js", "viewer.js", "page.js")
 
 
@@ -66,13 +71,14 @@ def render_page(record: Record, images: PageImages) -> str:
             images=images,
             title=visible(PurePath(record["outputs"]["master"]).stem),
             record_file=PurePath(record["outputs"]["report_json"]).name,
-            policy=_policy(style, script, has_tiles="tiles" in record["outputs"]),
+            policy=_policy(style, script, has_tiles="tiles" in record),
             style=Markup(style),  # noqa: S704  # our own sheet and numbers only
             script=Markup(script),  # noqa: S704  # our own
             data=Markup(_data(record, places)),  # noqa: S704  # no "<" in it
             marks=MARKS,
             severities=SEVERITIES,
             places=places,
+            patches=record.get("patches", []),
             preview_note=_preview_note(record, images),
             summary=_summary(record),
             scale_stops=_scale_stops(),
@@ -92,6 +98,30 @@ def render_page(record: Record, images: PageImages) -> str:
             details=_details(record),
         )
     )
+
+
+def frames_of_page(html: str, n_frames: int) -> tuple[EmbeddedImage | None, ...]:
+    """Find the small pictures of the frames in a page that `render_page` has made.
+
+    Reading large frames again only to show them small would take longer than patching.
+
+    Parameters
+    ----------
+    html : str
+        The page.
+    n_frames : int
+        Frames in the bracket.
+
+    Returns
+    -------
+    tuple of (EmbeddedImage or None)
+        One entry per frame; None where the page has no picture of it.
+    """
+    found = {
+        int(number): EmbeddedImage(url=url, width=int(width), height=int(height))
+        for url, width, height, number in _FRAME_IMAGE.findall(html)
+    }
+    return tuple(found.get(k) for k in range(n_frames))
 
 
 @cache

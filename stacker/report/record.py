@@ -18,7 +18,15 @@ from stacker.frame import Finding, FrameInfo, FrameRecord, Matrix3x3
 from stacker.report.bystander import Sharpness
 from stacker.report.places import Place
 
-__all__ = ["SCHEMA", "FusionFacts", "Record", "build_record", "record_json"]
+__all__ = [
+    "SCHEMA",
+    "FusionFacts",
+    "Record",
+    "build_record",
+    "cell_entries",
+    "place_entries",
+    "record_json",
+]
 
 SCHEMA = "stacker.report/1"
 
@@ -149,10 +157,11 @@ def build_record(facts: FusionFacts) -> Record:
             _frame_entry(info, frame, facts.size)
             for info, frame in zip(facts.infos, facts.frames, strict=True)
         ],
-        "coverage": {"cells": [_cell_entry(cell) for cell in facts.cells]},
+        "coverage": {"cells": cell_entries(facts.cells)},
         "depth": _depth_entry(facts),
         "warnings": [_warning_entry(finding) for finding in facts.findings],
-        "places": [_place_entry(place) for place in facts.places],
+        "places": place_entries(facts.places),
+        "patches": [],
         "sharpness": _sharpness_entry(facts.sharpness),
         "timings_s": {k: round(v, 4) for k, v in facts.timings_s.items()},
         "peak_memory_bytes": facts.peak_memory_bytes,
@@ -232,13 +241,17 @@ def _rounded(value: float | np.float64, digits: int) -> float:
     return round(float(value), digits) + 0.0
 
 
-def _cell_entry(cell: CoverageCell) -> Record:
-    return {
-        "row": cell.row,
-        "column": cell.column,
-        "box": asdict(cell.box),
-        "frames": [asdict(share) for share in cell.frames],
-    }
+def cell_entries(cells: Sequence[CoverageCell]) -> list[Record]:
+    """Lay out the coverage grid."""
+    return [
+        {
+            "row": cell.row,
+            "column": cell.column,
+            "box": asdict(cell.box),
+            "frames": [asdict(share) for share in cell.frames],
+        }
+        for cell in cells
+    ]
 
 
 def _depth_entry(facts: FusionFacts) -> Record:
@@ -283,14 +296,18 @@ def _warning_entry(finding: Finding) -> Record:
     }
 
 
-def _place_entry(place: Place) -> Record:
-    return {
-        "kind": place.kind,
-        "message": place.message,
-        "box": asdict(place.box),
-        "frames": [asdict(share) for share in place.frames],
-        "finding": place.finding,
-    }
+def place_entries(places: Sequence[Place]) -> list[Record]:
+    """Lay out the places to look at."""
+    return [
+        {
+            "kind": place.kind,
+            "message": place.message,
+            "box": asdict(place.box),
+            "frames": [asdict(share) for share in place.frames],
+            "finding": place.finding,
+        }
+        for place in places
+    ]
 
 
 def _sharpness_entry(sharpness: Sharpness | None) -> Record | None:
