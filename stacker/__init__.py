@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from stacker.handoff.opened import OpenedResult, open_result
     from stacker.handoff.patching import patch, undo_patch
     from stacker.pipeline import FusionReport, fuse_bracket
+    from stacker.remake import fuse_from_report
     from stacker.settings import AlignSettings, FuseSettings, ReadSettings
 
 __all__ = [
@@ -62,6 +63,7 @@ __all__ = [
     "__version__",
     "fuse_bracket",
     "fuse_frames",
+    "fuse_from_report",
     "fuse_source",
     "open_result",
     "patch",
@@ -93,6 +95,7 @@ _HOMES = {
     "StackerWarning": "errors",
     "fuse_bracket": "pipeline",
     "fuse_frames": "compute",
+    "fuse_from_report": "remake",
     "fuse_source": "compute",
     "open_result": "handoff.opened",
     "patch": "handoff.patching",

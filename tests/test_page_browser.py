@@ -72,6 +72,34 @@ def page(browser, page_file):
         yield shown
 
 
+WIDE = (400, 2600)
+
+
+@pytest.fixture(scope="module")
+def tiled_page(tmp_path_factory):
+    """A picture wider than the preview, of finest lines, with tiles beside the page."""
+    folder = tmp_path_factory.mktemp("tiled")
+    for k in range(2):
+        pixels = np.full((*WIDE, 3), 20000 + k, np.uint16)
+        path = folder / f"f{k}.tif"
+        tifffile.imwrite(path, pixels, photometric="rgb", metadata=None)
+    with pytest.MonkeyPatch.context() as patch:
+
+        def fused(source, settings, *, transfer, on_event):
+            for k in range(2):
+                source.read(k)
+            result = made_result(2, WIDE)
+            result.picture[:] = 12000
+            result.picture[:, ::2] = 52000
+            return result
+
+        patch.setattr(pipeline, "fuse_source", fused)
+        outputs = OutputSettings(page_tiles=True)
+        output = folder / "50% <i>wide #1.tif"
+        fuse_bracket(sorted(folder.glob("f*.tif")), output, outputs=outputs)
+    return folder / "50% <i>wide #1.report.html"
+
+
 def grey(pixels):
     return float(np.median(pixels)) / 255
 
@@ -336,6 +364,37 @@ def test_nobody_has_to_scroll_sideways_or_to_aim(browser, page_file, size, schem
 )
 def test_checker_of_accessibility_finds_nothing(browser, page_file, size, scheme):
     assert violations(browser, page_file, size=size, scheme=scheme) == []
+
+
+def test_tiles_show_every_place_at_full_size(browser, tiled_page):
+    """From the folder beside the page, from disk; a line is a pixel wide."""
+    with opened(browser, tiled_page) as page:
+        assert not page.locator("#soft").is_visible()
+        page.uncheck("#marks")
+        coarse = shot(page.locator("#canvas"))
+        page.click("#do-full")
+        page.click("#do-left")
+        page.wait_for_timeout(300)
+        assert at_zoom(page) == 100
+        fine = shot(page.locator("#canvas"))
+        middle = slice(fine.shape[0] // 2 - 20, fine.shape[0] // 2 + 20)
+        assert fine[middle].std() > 60
+        assert np.abs(np.diff(fine[middle, 100:300, 1], axis=1)).mean() > 100
+        assert coarse[middle].std() < 40
+
+
+def test_page_whose_tiles_are_gone_shows_the_preview(browser, tiled_page, tmp_path):
+    alone = tmp_path / "alone.html"
+    alone.write_bytes(tiled_page.read_bytes())
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(alone.as_uri())
+    page.wait_for_selector("body.ready")
+    page.click("#do-full")
+    page.wait_for_timeout(200)
+    pixels = shot(page.locator("#canvas"))
+    assert grey(pixels[pixels.shape[0] // 2]) > 0.3
+    context.close()
 
 
 def test_page_without_script_shows_everything_but_the_viewer(browser, page_file):

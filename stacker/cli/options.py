@@ -21,6 +21,7 @@ from typing import (
 )
 
 import click
+from click.core import ParameterSource
 
 from stacker.errors import InputError
 
@@ -67,6 +68,14 @@ class SettingsOptions(Generic[_Settings]):
                 option = _option(name, types[f.name], f.default, texts.get(f.name, ""))
                 command = option(command)
         return command
+
+    def fill(
+        self, values: MutableMapping[str, Any], settings: _Settings, ctx: click.Context
+    ) -> None:
+        """Let `settings` stand for every option that was not given on the command line."""
+        for field, name in self.names.items():
+            if ctx.get_parameter_source(name) is not ParameterSource.COMMANDLINE:
+                values[name] = getattr(settings, field)
 
     def take(self, values: MutableMapping[str, Any], **given: object) -> _Settings:
         """Build the settings from a command's values, and remove those from `values`.

@@ -75,17 +75,25 @@ class Viewer {
     this.zoomAt(factor, this.canvas.width / 2, this.canvas.height / 2);
   }
 
+  // Where the picture's corner is on the screen: whole pixels, so that at 100 % every
+  // pixel of the master is one of the screen.
+  corner() {
+    return [
+      Math.round(this.canvas.width / 2 - this.x * this.zoom),
+      Math.round(this.canvas.height / 2 - this.y * this.zoom),
+    ];
+  }
+
   placeAt(screenX, screenY) {
-    return {
-      x: this.x + (screenX - this.canvas.width / 2) / this.zoom,
-      y: this.y + (screenY - this.canvas.height / 2) / this.zoom,
-    };
+    const [left, top] = this.corner();
+    return { x: (screenX - left) / this.zoom, y: (screenY - top) / this.zoom };
   }
 
   screenBox(box) {
+    const [left, top] = this.corner();
     return [
-      (box.column - this.x) * this.zoom + this.canvas.width / 2,
-      (box.row - this.y) * this.zoom + this.canvas.height / 2,
+      left + box.column * this.zoom,
+      top + box.row * this.zoom,
       box.width * this.zoom,
       box.height * this.zoom,
     ];
