@@ -21,7 +21,7 @@ from stacker.files.boundary import one_line
 from stacker.frame import FrameInfo
 from stacker.hotfolder.books import Books, FusePlan
 from stacker.hotfolder.job import Outcome, fuse_job
-from stacker.hotfolder.journal import Fusion, faults_of, verdict_of
+from stacker.hotfolder.journal import Fusion
 from stacker.hotfolder.ledger import Change, Entry, FrameRef
 from stacker.hotfolder.loop import below
 from stacker.hotfolder.preview import preview_folder
@@ -357,14 +357,13 @@ class _Batch:
 
     def summary(self) -> BatchSummary:
         """One row per bracket."""
-        fusions = self.books.journal.fusions()
-        rows = []
-        for number in self.order:
-            entry = self.books.entries[number]
-            fused = fusions.get(number)
-            rows.append(self._row(entry, fused[0] if fused else None))
+        journal = self.books.journal
+        rows = tuple(
+            self._row(self.books.entries[number], journal.fusion(number))
+            for number in self.order
+        )
         return BatchSummary(
-            rows=tuple(rows), lacking=self.lacking, is_broken_off=self.is_broken_off
+            rows=rows, lacking=self.lacking, is_broken_off=self.is_broken_off
         )
 
     def _row(self, entry: Entry, fusion: Fusion | None) -> BatchRow:
@@ -379,9 +378,9 @@ class _Batch:
             name=name,
             n_frames=n_frames,
             state="kept" if entry.number in self.kept else "done",
-            verdict=verdict_of(entry, fusion),
+            verdict=fusion.verdict,
             message=fusion.message,
-            faults=faults_of(entry, fusion),
+            faults=fusion.faults,
             took_s=fusion.took_s,
         )
 

@@ -49,33 +49,28 @@ def fusion(results, number, verdict="good", faults=()):
 
 @pytest.fixture
 def facts(tmp_path):
-    """One of everything; the last that was done was the second to be begun."""
+    """One of everything, and more that are done than are shown."""
     (tmp_path / "index_files").mkdir()
     for number, width in ((1, 320), (2, 200), (3, 320)):
         image = Image.new("RGB", (width, 240), (40 * number, 90, 120))
         image.save(tmp_path / "index_files" / f"{number}.jpg")
-    entries = [
-        entry(1),
-        entry(2, left_behind=("f9.tif is cut off",)),
-        entry(3),
-        entry(4, "parked", "plate_0060", note="no two frames can be registered"),
-        entry(5, "fusing"),
-        entry(6, "waiting", ""),
-        entry(7, "gathering", "", note="further frames"),
-        entry(8),  # of other results
-    ]
     faults = tuple(f"Fault {i} {MARKUP}." for i in range(6))
-    fusions = {
-        1: (fusion(tmp_path, 1), 10.0),
-        2: (fusion(tmp_path, 2), 30.0),
-        3: (fusion(tmp_path, 3, "reshoot", faults), 20.0),
-        8: (fusion("/elsewhere", 8), 40.0),
-    }
+    cut = ("f9.tif is cut off; left out",)
     return IndexFacts(
         folder=Path("/studio/incoming & more"),
         results=tmp_path,
-        entries=entries,
-        fusions=fusions,
+        unfinished=[
+            entry(4, "parked", "plate_0060", note="no two frames can be registered"),
+            entry(5, "fusing"),
+            entry(6, "waiting", ""),
+            entry(7, "gathering", "", note="further frames"),
+        ],
+        latest=[
+            (entry(2), fusion(tmp_path, 2, "look", cut)),
+            (entry(3), fusion(tmp_path, 3, "reshoot", faults)),
+            (entry(1), fusion(tmp_path, 1)),
+        ],
+        verdicts={"good": 401, "look": 1, "reshoot": 1},
         is_watch=True,
         is_running=True,
     )
@@ -93,9 +88,10 @@ def test_counts_faults_and_what_is_to_be_done_are_told(facts):
     text = re.sub(r"<[^>]+>", " ", render_index(facts).split("</style>")[1])
     text = " ".join(text.split())
     for words in (
-        *("1 good", "1 to look at", "1 to shoot again", "1 parked", "3 to be done"),
+        *("401 good", "1 to look at", "1 to shoot again", "1 parked", "3 to be done"),
         *("f9.tif is cut off; left out", "and 3 more, see the report"),
         *("no two frames can be registered", "waits for further frames"),
+        "And 400 earlier",
         "30 frames, 11656 \N{MULTIPLICATION SIGN} 8742 px, 43.2 s",
     ):
         assert words in text
@@ -122,8 +118,9 @@ def test_an_empty_page(tmp_path):
         IndexFacts(
             folder=tmp_path,
             results=tmp_path,
-            entries=(),
-            fusions={},
+            unfinished=(),
+            latest=(),
+            verdicts={},
             is_watch=False,
             is_running=False,
         )

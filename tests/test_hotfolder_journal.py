@@ -49,7 +49,9 @@ def test_a_bracket_comes_out_as_it_went_in(path):
     with Journal(path) as journal:
         assert journal.entries() == [entry]
         assert journal.fusion(entry.number) == FUSION
-        assert journal.fusions()[entry.number][0] == FUSION
+        assert journal.latest("/out", 5) == [(entry, FUSION)]
+        assert journal.latest("/elsewhere", 5) == []
+        assert journal.verdicts("/out") == {"look": 1}
         texts = [note.text for note in journal.diary(entry.number)]
     assert texts[0] == "complete"
     assert "x/b.tif: follows" in texts

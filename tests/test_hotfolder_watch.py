@@ -692,3 +692,21 @@ def test_progress_shows_in_the_status(rig, monkeypatch):
     assert bracket["progress"] == {"stage": "fuse", "done": 2, "total": 7}
     rig.end()
     assert not folder_status(rig.folder)["running"]
+
+
+def test_what_is_done_and_gone_takes_no_memory(rig):
+    """A studio that moves its frames away every evening, for years."""
+    rig.start()
+    rig.put("a1.tif", "a2.tif")
+    rig.put("b1.tif")
+    rig.go(14)
+    assert len(rig.watch.books.entries) == 2
+    for name in ("a1.tif", "a2.tif"):
+        (rig.folder / name).unlink()
+    rig.go(5)
+    assert [e.state for e in rig.watch.books.entries.values()] == ["gathering"]
+    assert rig.brackets() == {"in_a1": "done", "b1.tif": "gathering"}
+    assert "in_a1.report.html" in rig.page()
+    rig.put("a1.tif", "a2.tif", mark=7)  # the counter begins anew
+    rig.go(14)
+    assert rig.brackets()["in_a1-2"] == "done"

@@ -4,7 +4,7 @@ import contextlib
 import logging
 import os
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -16,15 +16,9 @@ from stacker.errors import InputError, OutputError
 from stacker.files.results import clear_leftovers
 from stacker.frame import FrameInfo
 from stacker.hotfolder.hook import Hook
-from stacker.hotfolder.index import INDEX, IndexFacts, write_index
+from stacker.hotfolder.index import INDEX, SHOWN_AT_MOST, IndexFacts, write_index
 from stacker.hotfolder.job import THUMBNAILS, Job, Outcome
-from stacker.hotfolder.journal import (
-    Fusion,
-    Journal,
-    faults_of,
-    state_place,
-    verdict_of,
-)
+from stacker.hotfolder.journal import Fusion, Journal, state_place
 from stacker.hotfolder.ledger import Change, Entry
 from stacker.hotfolder.names import (
     NAME_FIELDS,
@@ -243,18 +237,18 @@ class Books:
         entry = self.entries[outcome.number]
         fusion = outcome.fusion
         if fusion is not None:
-            fusion = replace(fusion, results=str(self.results.resolve()))
+            fusion = self._completed(fusion, entry)
             entry = replace(entry, state="done", note="", tries=0, retry_at_s=0.0)
         elif retry is not None:
             entry = retry
         else:
             entry = replace(entry, state="parked", note=outcome.note)
-        told = _told(entry, outcome)
+        told = _told(entry, outcome, fusion)
         self.journal.finish(entry, fusion, told)
         self.entries[entry.number] = entry
         if outcome.trace:
             _log.error("%s", outcome.trace)
-        is_fine = fusion is not None and verdict_of(entry, fusion) == "good"
+        is_fine = fusion is not None and fusion.verdict == "good"
         _log.log(
             logging.INFO if is_fine else logging.WARNING,
             "%s: %s",
@@ -264,6 +258,30 @@ class Books:
         if entry.state in ("done", "parked"):
             self.hook.start(self._hook_values(entry, fusion))
         return entry
+
+    def _completed(self, fusion: Fusion, entry: Entry) -> Fusion:
+        """Add what the journal knows and the worker does not."""
+        left_behind = [f"{text}; left out" for text in entry.left_behind]
+        is_short = fusion.verdict == "good" and left_behind
+        return replace(
+            fusion,
+            verdict="look" if is_short else fusion.verdict,
+            faults=(*left_behind, *fusion.faults),
+            results=str(self.results.resolve()),
+        )
+
+    def forget(self, there: Collection[str]) -> None:
+        """Drop from memory what is done and whose frames are no longer there.
+
+        The journal keeps it; without frames it cannot become anything else.
+        """
+        gone = [
+            entry.number
+            for entry in self.entries.values()
+            if entry.state == "done" and not any(n in there for n, _ in entry.frames)
+        ]
+        for number in gone:
+            del self.entries[number]
 
     def _make_results(self) -> None:
         """Make the folder of the results, the first time only.
@@ -326,7 +344,7 @@ class Books:
         return {
             "name": entry.name,
             "state": entry.state,
-            "verdict": "" if fusion is None else verdict_of(entry, fusion),
+            "verdict": "" if fusion is None else fusion.verdict,
             "message": visible(entry.note if fusion is None else fusion.message),
             "master": str(self.results / files["master"]) if files else "",
             "report": str(self.results / files["report_html"]) if files else "",
@@ -348,11 +366,13 @@ class Books:
 
     def write_page(self, *, is_running: bool) -> None:
         """Write the index page anew; a page that cannot be written stops nothing."""
+        results = self.results.resolve()
         facts = IndexFacts(
             folder=self.folder.resolve(),
-            results=self.results.resolve(),
-            entries=list(self.entries.values()),
-            fusions=self.journal.fusions(),
+            results=results,
+            unfinished=[e for e in self.entries.values() if e.state != "done"],
+            latest=self.journal.latest(str(results), SHOWN_AT_MOST),
+            verdicts=self.journal.verdicts(str(results)),
             is_watch=self.is_watch,
             is_running=is_running,
         )
@@ -383,18 +403,14 @@ def _take(lock: FileLock, folder: Path) -> None:
         raise OutputError(msg) from err
 
 
-def _told(entry: Entry, outcome: Outcome) -> str:
+def _told(entry: Entry, outcome: Outcome, fusion: Fusion | None) -> str:
     """Say how a bracket ended in one line, its faults first."""
-    fusion = outcome.fusion
     if fusion is None:
         after = "parked" if entry.state == "parked" else "to be tried again"
         return f"{outcome.state}, {after}: {outcome.note}"
-    word = {"good": "good", "look": "LOOK", "reshoot": "SHOOT AGAIN"}[
-        verdict_of(entry, fusion)
-    ]
-    faults = faults_of(entry, fusion)
+    word = {"good": "good", "look": "LOOK", "reshoot": "SHOOT AGAIN"}[fusion.verdict]
     how = "made before" if outcome.was_there else f"{fusion.took_s:.1f} s"
-    return f"{word}: {' | '.join([*faults, fusion.message])} ({how})"
+    return f"{word}: {' | '.join([*fusion.faults, fusion.message])} ({how})"
 
 
 def _label(entry: Entry) -> str:

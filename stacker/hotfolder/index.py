@@ -21,15 +21,17 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from stacker.files.single import write_whole
-from stacker.hotfolder.journal import Fusion, faults_of, verdict_of
+from stacker.hotfolder.journal import Fusion
 from stacker.hotfolder.ledger import Entry
 from stacker.report.wording import FILTERS, visible
 
-__all__ = ["INDEX", "IndexFacts", "render_index", "write_index"]
+__all__ = ["INDEX", "SHOWN_AT_MOST", "IndexFacts", "render_index", "write_index"]
 
 INDEX = "index.html"
 MARKS = {"good": "✓", "look": "▲", "reshoot": "✕"}
 WORDS = {"gathering": "gathering", "waiting": "waiting", "fusing": "fusing"}
+SHOWN_AT_MOST = 300
+"""Brackets that are done: a page of a busy year has to open, too."""
 _MAX_FAULTS = 4  # on a card; the report has all of them
 
 
@@ -43,10 +45,12 @@ class IndexFacts:
         Where the frames come from.
     results : Path
         Where the page is.
-    entries : sequence of Entry
-        All brackets.
-    fusions : mapping
-        What came of those that are fused, and when, by number.
+    unfinished : sequence of Entry
+        Brackets that are not done.
+    latest : sequence of (Entry, Fusion)
+        Those that are, or were before a late frame came, the newest first.
+    verdicts : mapping of str to int
+        How many are done in all, by verdict.
     is_watch : bool
         A watched folder, else a batch.
     is_running : bool
@@ -55,8 +59,9 @@ class IndexFacts:
 
     folder: Path
     results: Path
-    entries: Sequence[Entry]
-    fusions: Mapping[int, tuple[Fusion, float]]
+    unfinished: Sequence[Entry]
+    latest: Sequence[tuple[Entry, Fusion]]
+    verdicts: Mapping[str, int]
     is_watch: bool
     is_running: bool
 
@@ -77,16 +82,6 @@ def render_index(facts: IndexFacts) -> str:
     """Lay out the page."""
     style = _sheet("stacker.report", "page.css") + _sheet(__package__, "index.css")
     script = _sheet(__package__, "index.js") if facts.is_running else ""
-    numbers = {e.number: e for e in facts.entries}
-    done = sorted(
-        (
-            (changed_s, numbers[number], fusion)
-            for number, (fusion, changed_s) in facts.fusions.items()
-            if number in numbers and Path(fusion.results) == facts.results
-        ),
-        key=lambda item: item[0],
-        reverse=True,
-    )
     return (
         _environment()
         .get_template("index.html.j2")
@@ -96,13 +91,12 @@ def render_index(facts: IndexFacts) -> str:
             style=Markup(style),  # noqa: S704  # our own sheets
             script=Markup(script),  # noqa: S704  # our own
             written=datetime.now(UTC).astimezone().isoformat(timespec="seconds"),
-            summary=_summary(
-                facts, [verdict_of(entry, fusion) for _, entry, fusion in done]
-            ),
-            parked=[_line(e) for e in facts.entries if e.state == "parked"],
-            queue=[_line(e) for e in facts.entries if e.state in WORDS][::-1],
+            summary=_summary(facts),
+            parked=[_line(e) for e in facts.unfinished if e.state == "parked"],
+            queue=[_line(e) for e in facts.unfinished if e.state in WORDS][::-1],
             words=WORDS,
-            cards=[_card(entry, fusion) for _, entry, fusion in done],
+            cards=[_card(entry, fusion) for entry, fusion in facts.latest],
+            n_earlier=sum(facts.verdicts.values()) - len(facts.latest),
             marks=MARKS,
             is_watch=facts.is_watch,
             is_running=facts.is_running,
@@ -140,14 +134,14 @@ def _policy(style: str, script: str) -> str:
     )
 
 
-def _summary(facts: IndexFacts, done: Sequence[str]) -> list[tuple[str, str]]:
+def _summary(facts: IndexFacts) -> list[tuple[str, str]]:
     """Count the brackets, each count with the colour it is shown in."""
-    states = [entry.state for entry in facts.entries]
+    states = [entry.state for entry in facts.unfinished]
     n_open = sum(state in WORDS for state in states)
     counts = [
-        ("good", done.count("good"), "good"),
-        ("look", done.count("look"), "to look at"),
-        ("reshoot", done.count("reshoot"), "to shoot again"),
+        ("good", facts.verdicts.get("good", 0), "good"),
+        ("look", facts.verdicts.get("look", 0), "to look at"),
+        ("reshoot", facts.verdicts.get("reshoot", 0), "to shoot again"),
         ("reshoot", states.count("parked"), "parked"),
         ("note", n_open, "to be done"),
     ]
@@ -167,14 +161,14 @@ def _line(entry: Entry) -> dict[str, Any]:
 
 
 def _card(entry: Entry, fusion: Fusion) -> dict[str, Any]:
-    faults = list(faults_of(entry, fusion))
+    faults = list(fusion.faults)
     if len(faults) > _MAX_FAULTS:
         more = len(faults) - _MAX_FAULTS + 1
         faults = [*faults[: _MAX_FAULTS - 1], f"and {more} more, see the report"]
     thumbnail = fusion.files.get("thumbnail", "")
     return {
         "name": entry.name,
-        "verdict": verdict_of(entry, fusion),
+        "verdict": fusion.verdict,
         "message": fusion.message,
         "faults": faults,
         "n_frames": fusion.n_frames,

@@ -27,9 +27,7 @@ __all__ = [
     "Journal",
     "Note",
     "Progress",
-    "faults_of",
     "state_place",
-    "verdict_of",
 ]
 
 _SCHEMA = """
@@ -66,7 +64,7 @@ class Fusion:
     message : str
         The verdict in words.
     faults : tuple of str
-        What a person should look at, worst first.
+        What a person should look at, files that were left out first.
     results : str
         Folder of the results.
     files : mapping of str to str
@@ -97,17 +95,6 @@ class Fusion:
     n_frames: int
     width: int
     height: int
-
-
-def faults_of(entry: Entry, fusion: Fusion) -> tuple[str, ...]:
-    """All that a person should look at: files left out, then what the fusion found."""
-    return (*(f"{text}; left out" for text in entry.left_behind), *fusion.faults)
-
-
-def verdict_of(entry: Entry, fusion: Fusion) -> str:
-    """Verdict of a bracket: a picture without one of its files is not just good."""
-    is_short = fusion.verdict == "good" and entry.left_behind
-    return "look" if is_short else fusion.verdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -301,15 +288,26 @@ class Journal:
         ).fetchone()
         return None if row is None else _fusion(json.loads(row[0]))
 
-    def fusions(self) -> dict[int, tuple[Fusion, float]]:
-        """Return what came of each bracket that was ever fused, and when."""
+    def latest(self, results: str, limit: int) -> list[tuple[Entry, Fusion]]:
+        """Return brackets whose results are in a folder, those done last first."""
         rows = self._db.execute(
-            "SELECT number, fusion, changed_s FROM brackets WHERE fusion IS NOT NULL"
+            "SELECT number, body, fusion FROM brackets WHERE "
+            "json_extract(fusion, '$.results') = ? ORDER BY changed_s DESC LIMIT ?",
+            (results, limit),
         )
-        return {
-            number: (_fusion(json.loads(text)), changed_s)
-            for number, text, changed_s in rows
-        }
+        return [
+            (_entry(number, json.loads(body)), _fusion(json.loads(fusion)))
+            for number, body, fusion in rows
+        ]
+
+    def verdicts(self, results: str) -> dict[str, int]:
+        """Count the brackets whose results are in a folder by their verdicts."""
+        rows = self._db.execute(
+            "SELECT json_extract(fusion, '$.verdict'), COUNT(*) FROM brackets WHERE "
+            "json_extract(fusion, '$.results') = ? GROUP BY 1",
+            (results,),
+        )
+        return dict(rows.fetchall())
 
     # Progress and diary -------------------------------------------------------
 

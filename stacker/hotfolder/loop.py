@@ -227,6 +227,7 @@ class Watch:
         if changes:
             self.books.apply(changes)
             self._page_is_old = True
+        self.books.forget(self.tracker.names())
 
     # Jobs -----------------------------------------------------------------------
 

@@ -9,13 +9,7 @@ from filelock import Timeout
 
 from stacker.errors import InputError
 from stacker.hotfolder.books import journal_path, lock_of
-from stacker.hotfolder.journal import (
-    Fusion,
-    Journal,
-    Progress,
-    faults_of,
-    verdict_of,
-)
+from stacker.hotfolder.journal import Fusion, Journal, Progress
 from stacker.hotfolder.ledger import Entry
 
 __all__ = ["folder_status"]
@@ -57,14 +51,15 @@ def folder_status(
         raise InputError(msg)
     with Journal(max(known, key=_last_change)) as journal:
         entries = journal.entries()
-        fusions, progress = journal.fusions(), journal.progress()
+        fusions = {e.number: journal.fusion(e.number) for e in entries}
+        progress = journal.progress()
         facts = {
             key: journal.fact(key)
             for key in ("folder", "results", "kind", "process", "since", "alive")
         }
     brackets = [
         _bracket(
-            e, fusions.get(e.number), progress.get(e.number), with_reasons=with_reasons
+            e, fusions[e.number], progress.get(e.number), with_reasons=with_reasons
         )
         for e in entries
     ]
@@ -95,7 +90,7 @@ def _is_running(folder: str | os.PathLike[str]) -> bool:
 
 def _bracket(
     entry: Entry,
-    fused: tuple[Fusion, float] | None,
+    fusion: Fusion | None,
     progress: Progress | None,
     *,
     with_reasons: bool,
@@ -114,12 +109,11 @@ def _bracket(
         told["progress"] = {
             "stage": progress.stage, "done": progress.done, "total": progress.total,
         }  # fmt: skip
-    if fused is not None:
-        fusion = fused[0]
+    if fusion is not None:
         told |= {
-            "verdict": verdict_of(entry, fusion),
+            "verdict": fusion.verdict,
             "message": fusion.message,
-            "faults": list(faults_of(entry, fusion)),
+            "faults": list(fusion.faults),
             "files": dict(fusion.files),
             "created": fusion.created,
             "took_s": fusion.took_s,
