@@ -9,6 +9,7 @@ from importlib.util import find_spec
 
 import pytest
 
+from benchmarks import cluster as cluster_benchmark
 from benchmarks.localcluster import environment, local_cluster
 from stacker.cluster import ClusterWorkers, PathMap
 from stacker.errors import InputError, OutputError
@@ -117,3 +118,10 @@ def test_a_worker_is_lost_and_no_bracket_with_it(tmp_path, cluster, env):
     brackets = json.loads(status.stdout)["brackets"]
     assert [b["state"] for b in brackets] == ["done"] * N_BRACKETS
     assert "8 good" in (out / "index.html").read_text("utf-8")
+
+
+@needs_cluster
+def test_the_benchmark_of_a_cluster(tmp_path):
+    run = cluster_benchmark.measure(tmp_path, workers=1, brackets=2, frames=2, side=64)
+    assert run.failed == 0
+    assert 0 < run.fusing_s < run.wall_s
