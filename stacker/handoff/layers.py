@@ -4,6 +4,7 @@ Page 0 is the master, then come the frames, each with its mask as unassociated a
 Editors that read multi-page TIFF as layers keep the depth; the names are PageName tags.
 """
 
+import os
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -21,6 +22,7 @@ __all__ = ["LayerWriter"]
 
 _PAGE_NAME = 285  # TIFF 6.0
 _PAGE_OF_MANY = 2  # NewSubfileType, bit 1
+_ENCODE_BUFFER_BYTES = 64 << 20  # what tifffile may compress ahead of writing
 _EXTRA_BYTES_PER_PAGE = 1 << 20  # tables of strips, names, profile
 
 
@@ -39,7 +41,7 @@ class LayerWriter:
         Profile of all pages.
     compression : str
     threads : int
-        For packing.
+        For packing; 0 = one per core.
     """
 
     def __init__(
@@ -50,7 +52,7 @@ class LayerWriter:
         *,
         icc_profile: bytes | None,
         compression: Compression,
-        threads: int = 1,
+        threads: int = 0,
     ) -> None:
         height, width, channels = shape
         page_bytes = height * width * (channels + 1) * 2
@@ -59,7 +61,7 @@ class LayerWriter:
         )
         self._icc_profile = icc_profile
         self._settings = OutputSettings(compression=compression)
-        self._threads = threads
+        self._threads = threads or os.cpu_count() or 1
         self._file = tifffile.TiffWriter(path, bigtiff=is_big, byteorder="<")
 
     def add(
@@ -97,6 +99,7 @@ class LayerWriter:
             metadata=None,
             software=False,
             maxworkers=self._threads,
+            buffersize=_ENCODE_BUFFER_BYTES,
         )
 
     def __enter__(self) -> Self:
