@@ -109,6 +109,7 @@ class Books:
             raise InputError(msg)
         self.hook = Hook(command_words(plan.on_done) if plan.on_done else ())
         self.entries: dict[int, Entry] = {}
+        self.n_changes = 0
         self._said: dict[str, str] = {}
         self._alive_s = 0.0
         self._locks = [lock_of(folder), lock_of(results, of_results=True)]
@@ -149,6 +150,7 @@ class Books:
             A bracket that is at work still.
         """
         self.entries = {e.number: e for e in self.journal.entries()}
+        self.n_changes += 1
         broken_off = [
             e
             for e in self.entries.values()
@@ -185,6 +187,7 @@ class Books:
             if change.told:
                 _log.info("%s: %s", _label(change.entry), visible(change.told))
         self.entries |= {entry.number: entry for entry in written}
+        self.n_changes += bool(changes)
         return written
 
     def begin(self, entry: Entry, infos: Sequence[FrameInfo]) -> Job | None:
@@ -246,6 +249,7 @@ class Books:
         told = _told(entry, outcome, fusion)
         self.journal.finish(entry, fusion, told)
         self.entries[entry.number] = entry
+        self.n_changes += 1
         if outcome.trace:
             _log.error("%s", outcome.trace)
         is_fine = fusion is not None and fusion.verdict == "good"

@@ -97,6 +97,8 @@ class Watch:
         self._skipped = below(folder, results)
         self._is_known = False
         self._page_is_old = True
+        self._compared: tuple[int, int] | None = None
+        self._is_ripening = False
 
     def __enter__(self) -> "Watch":
         self.books.__enter__()
@@ -214,7 +216,10 @@ class Watch:
         self._remembered = memory
 
     def _compare(self, now_s: float) -> None:
-        """Bring the journal into agreement with the folder."""
+        """Bring the journal into agreement with the folder, if anything is new."""
+        state = (self.tracker.n_changes, self.books.n_changes)
+        if state == self._compared and not self._is_ripening:
+            return
         entries = list(self.books.entries.values())
         fused_in = {
             ref: entry.number
@@ -228,6 +233,8 @@ class Watch:
             self.books.apply(changes)
             self._page_is_old = True
         self.books.forget(self.tracker.names())
+        self._is_ripening = any(c.is_ripening for c in candidates)
+        self._compared = (self.tracker.n_changes, self.books.n_changes)
 
     # Jobs -----------------------------------------------------------------------
 

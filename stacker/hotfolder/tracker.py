@@ -31,6 +31,7 @@ Stat: TypeAlias = tuple[int, int]
 State: TypeAlias = Literal["arriving", "still", "whole", "lacking"]
 
 _NS = 1_000_000_000
+_SECOND = "a second frame"
 _MAX_CLOSINGS = 100  # remembered: what older ones have closed is long fused
 _MIN_LOOKS = 2  # a file must be the same at so many looks, however far apart they are
 
@@ -84,6 +85,8 @@ class Candidate:
         What it waits for, in words, where it is not complete.
     left_behind : tuple of str
         Files beside it that stayed incomplete, with what they lack.
+    is_ripening : bool
+        Time alone may complete it; else it takes a change in the folder.
     """
 
     group: FrameGroup
@@ -91,6 +94,7 @@ class Candidate:
     is_complete: bool
     waits_for: str = ""
     left_behind: tuple[str, ...] = ()
+    is_ripening: bool = False
 
 
 @dataclass(slots=True)
@@ -127,6 +131,8 @@ class Tracker:
     _frames: dict[str, _Frame] = field(default_factory=dict)
     _closings: list[Closing] = field(default_factory=list)
     _is_first_look: bool = True
+    n_changes: int = 0
+    """Grows with every change that may matter to the brackets."""
 
     def observe(self, listing: Listing, now_s: float) -> list[str]:
         """Take note of a look at the folder.
@@ -165,6 +171,7 @@ class Tracker:
         frame = self._frames.get(name)
         if frame is None or frame.stat != stat:
             return
+        self.n_changes += 1
         frame.info, frame.lacking = look.info, look.lacking or look.doubt
         still_s = now_s - frame.settled_since_s
         if not look.lacking and (not look.doubt or still_s >= self.group.gap_s):
@@ -237,6 +244,8 @@ class Tracker:
 
     def _see(self, name: str, stat: Stat, now_s: float) -> None:
         frame = self._frames.get(name)
+        if frame is None or frame.stat != stat or frame.missing_since_s is not None:
+            self.n_changes += 1
         if frame is None:
             self._frames[name] = _Frame(
                 stat=stat, moment=self._moment(name, stat, now_s), settled_since_s=now_s
@@ -277,6 +286,7 @@ class Tracker:
         for name, frame in list(self._frames.items()):
             if name in listing.files or _is_under(name, listing.unknown):
                 continue
+            self.n_changes += 1
             if frame.missing_since_s is None:
                 frame.missing_since_s = now_s
             elif now_s - frame.missing_since_s >= self.watch.settle_s:
@@ -309,6 +319,7 @@ class Tracker:
         return Closing(moment=moment, folder=folder_of(name))
 
     def _close(self, closing: Closing) -> None:
+        self.n_changes += 1
         self._closings = [*self._closings, closing][-_MAX_CLOSINGS:]
 
     # Brackets -----------------------------------------------------------------
@@ -331,7 +342,7 @@ class Tracker:
         elif any(f.missing_since_s is not None for f in frames):
             waits_for = "a frame that has vanished just now"
         elif len(frames) < 2:
-            waits_for = "a second frame"
+            waits_for = _SECOND
         elif group.closed is None and quiet_s < self.group.gap_s:
             waits_for = "further frames"
         return Candidate(
@@ -340,6 +351,7 @@ class Tracker:
             is_complete=not waits_for,
             waits_for=waits_for,
             left_behind=left_behind,
+            is_ripening=bool(waits_for) and waits_for != _SECOND,
         )
 
     def _companions(self, group: FrameGroup) -> list[tuple[str, _Frame]]:
