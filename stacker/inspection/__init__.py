@@ -1,0 +1,94 @@
+"""Faults of a bracket: facts in, findings out; no file is opened and nothing is drawn.
+
+`inspect_bracket` asks one function per fault. What is measured comes from
+`stacker.survey`; what it says, before anything is judged, from `read_facts`.
+"""
+
+from collections.abc import Callable, Sequence
+
+from stacker.frame import Finding, FrameInfo
+from stacker.inspection.dust import Speck, dust_on_sensor, find_specks
+from stacker.inspection.exposure import (
+    clipped_highlights,
+    colour_shifts,
+    flash_drift,
+    flash_misfires,
+    flash_varies,
+)
+from stacker.inspection.reading import Reading, read_facts
+from stacker.inspection.scene import flat_areas, moved_things
+from stacker.inspection.setup import mixed_settings, other_pictures
+from stacker.inspection.stability import unsteady_stand
+from stacker.inspection.steps import (
+    finer_than_needed,
+    gaps,
+    missing_ends,
+    same_focus,
+    shaken_frames,
+    too_wide,
+    wrong_order,
+)
+from stacker.inspection.verdict import Verdict, give_verdict
+from stacker.survey import BracketFacts
+
+__all__ = [
+    "FAULTS",
+    "Reading",
+    "Speck",
+    "Verdict",
+    "find_specks",
+    "give_verdict",
+    "inspect_bracket",
+    "inspect_reading",
+    "read_facts",
+]
+
+FAULTS: tuple[Callable[[Reading], list[Finding]], ...] = (
+    other_pictures,
+    mixed_settings,
+    wrong_order,
+    missing_ends,
+    gaps,
+    too_wide,
+    shaken_frames,
+    same_focus,
+    unsteady_stand,
+    moved_things,
+    flash_misfires,
+    flash_varies,
+    flash_drift,
+    colour_shifts,
+    clipped_highlights,
+    dust_on_sensor,
+    flat_areas,
+    finer_than_needed,
+)
+"""Every fault has one function; they are asked in this order."""
+
+_WORST_FIRST = ("reshoot", "look", "note")
+
+
+def inspect_bracket(
+    facts: BracketFacts, infos: Sequence[FrameInfo]
+) -> tuple[Finding, ...]:
+    """Find the faults of a bracket.
+
+    Parameters
+    ----------
+    facts : BracketFacts
+        At least two frames, as surveyed.
+    infos : sequence of FrameInfo
+        Headers of all frames given, by number.
+
+    Returns
+    -------
+    tuple of Finding
+        Worst first; regions in pixels of the master.
+    """
+    return inspect_reading(read_facts(facts, infos))
+
+
+def inspect_reading(reading: Reading) -> tuple[Finding, ...]:
+    """Find the faults of a bracket that was read already; see `inspect_bracket`."""
+    found = [finding for fault in FAULTS for finding in fault(reading)]
+    return tuple(sorted(found, key=lambda f: _WORST_FIRST.index(f.severity)))

@@ -1,0 +1,197 @@
+"""Faults of the stand: a frame that was knocked, a camera or set that moved for good."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from stacker.frame import Finding
+from stacker.inspection.advice import frames_named
+from stacker.inspection.parallax import sideways_motion
+from stacker.inspection.reading import Reading
+
+__all__ = ["CameraPath", "camera_path", "unsteady_stand"]
+
+F64 = npt.NDArray[np.float64]
+
+# Shares of the picture's width. Registration is surer than the first; the second is the
+# least that is spoken of (1.2 pixels of 1500).
+STEADY, LEAST = 0.0002, 0.0008
+# A frame stands out beyond so many deviations of the others, more where there are few:
+# 99 % of brackets whose frames wander at random have none (simulated).
+OUTLIER, OUTLIER_FEW = 3.9, 20.0
+# Frames this far out are named in a note.
+NOTED = 2.5
+# A step on top of the line stands out by so many standard errors in 0.3 % of brackets
+# whose frames wander at random (simulated).
+SHIFTED, SHIFTED_FEW = 4.3, 10.0
+BEFORE_FRAMES, AFTER_FRAMES = 3, 3
+FEWEST_FRAMES = 5
+LINE_STEPS = 12
+# Parallax is measured to about this.
+LEAST_PARALLAX_PX = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class CameraPath:
+    """Where the picture's centre lies in each frame, by order of focus.
+
+    Attributes
+    ----------
+    place : (n, 2) array
+        X and y in pixels of the first frame, less what sideways motion of the camera
+        explains.
+    offset : (n, 2) array
+        The same from a straight path through all frames.
+    roll_px : (n,) array
+        The same for rotation, as the way of the corners.
+    others_px : (n,) array
+        How far all other frames stand off, root mean square of one coordinate.
+    """
+
+    place: F64
+    offset: F64
+    roll_px: F64
+    others_px: F64
+
+
+def camera_path(r: Reading) -> CameraPath:
+    """Measure how far every frame stands off a smooth path."""
+    height, width = r.facts.shape
+    centre = np.array([(width - 1) / 2, (height - 1) / 2, 1.0])
+    places, rolls = [], []
+    for k in r.order:
+        matrix = r.facts.frames[k].to_first
+        moved = matrix @ centre
+        places.append(moved[:2] / moved[2] - centre[:2])
+        rolls.append(np.arctan2(matrix[1, 0], matrix[0, 0]))
+    roll_px = np.array(rolls)[:, None] * np.hypot(height, width) / 2
+    shift, parallax = sideways_motion(r)
+    place = np.array(places) + shift
+    place -= _factor(_off_the_line(r.z, place), _off_the_line(r.z, parallax)) * parallax
+    offset = _off_the_line(r.z, place)
+    squares = (offset**2).sum(axis=1)
+    others = np.sqrt((squares.sum() - squares) / (2 * max(1, r.n - 1)))
+    return CameraPath(
+        place=place,
+        offset=offset,
+        roll_px=_off_the_line(r.z, roll_px)[:, 0],
+        others_px=np.maximum(others, STEADY * width),
+    )
+
+
+def _factor(offset: F64, parallax: F64) -> float:
+    """How far the whole picture shifts for each pixel of parallax, by robust fit.
+
+    A camera that moves sideways does both, in one ratio for all frames.
+    """
+    factor = 0.0
+    for _ in range(LINE_STEPS):
+        square = ((offset - factor * parallax) ** 2).sum(axis=1)
+        weight = 1 / (1 + square / (2 * float(np.median(square)) + 1e-9))
+        total = float((weight[:, None] * parallax**2).sum())
+        if total < LEAST_PARALLAX_PX**2 * len(offset):
+            return 0.0
+        factor = float((weight[:, None] * offset * parallax).sum()) / total
+    return factor
+
+
+def _off_the_line(z: F64, values: F64) -> F64:
+    """Distances from the line of least absolute deviations, (n, d).
+
+    Iteratively reweighted: a knocked frame must not draw the line to itself.
+    """
+    basis = np.stack([np.ones_like(z), z], axis=1)
+    if len(z) < FEWEST_FRAMES:
+        basis = basis[:, :1]
+    out = np.empty_like(values)
+    for j, column in enumerate(values.T):
+        weight = np.ones_like(z)
+        rest = column
+        for _ in range(LINE_STEPS):
+            root = np.sqrt(weight)
+            terms = np.linalg.lstsq(basis * root[:, None], column * root, rcond=None)[0]
+            rest = column - basis @ terms
+            least = 1e-3 * float(np.median(np.abs(rest))) + 1e-9
+            weight = 1 / np.maximum(np.abs(rest), least)
+        out[:, j] = rest
+    return out
+
+
+def unsteady_stand(r: Reading) -> list[Finding]:
+    """Find frames that stand off the path that the others follow, and a move for good."""
+    if r.n < FEWEST_FRAMES:
+        return []
+    path = camera_path(r)
+    return _moved_for_good(r, path) + _knocked(r, path)
+
+
+def _knocked(r: Reading, path: CameraPath) -> list[Finding]:
+    least = LEAST * r.facts.shape[1]
+    away = np.hypot(*path.offset.T)
+    limit = np.maximum((OUTLIER + OUTLIER_FEW / r.n) * path.others_px, least)
+    found = []
+    for k in np.flatnonzero(away > limit).tolist():
+        x, y = path.offset[k]
+        found.append(
+            Finding(
+                code="frame_knocked",
+                message=f"Frame {r.number(k)} stands {away[k]:.1f} px off the path of "
+                f"the others (x {x:+.1f}, y {y:+.1f}; they keep to "
+                f"{path.others_px[k]:.1f} px).",
+                severity="look",
+                frames=(r.number(k),),
+                action="It will be registered; look for parallax at depth steps, and "
+                "shoot it again if the set still stands.",
+            )
+        )
+    noted = np.flatnonzero(
+        (away > np.maximum(NOTED * path.others_px, least)) & (away <= limit)
+    ).tolist()
+    if noted:
+        listed = ", ".join(f"{r.number(k)} by {away[k]:.1f} px" for k in noted)
+        found.append(
+            Finding(
+                code="unsteady_frames",
+                message="Frames wander about their path by "
+                f"{float(np.median(path.others_px)):.1f} px; farthest off: frame "
+                f"{listed}.",
+                severity="note",
+                frames=tuple(r.number(k) for k in noted),
+                action="Registration evens this out. A stiffer stand and a remote "
+                "release avoid it.",
+            )
+        )
+    return found
+
+
+def _moved_for_good(r: Reading, path: CameraPath) -> list[Finding]:
+    """Find the frame from which on camera or set stand elsewhere."""
+    place = path.place
+    best, at, shift = 0.0, 0, np.zeros(2)
+    for k in range(BEFORE_FRAMES, r.n - AFTER_FRAMES + 1):
+        after = (np.arange(r.n) >= k).astype(float)
+        basis = np.stack([np.ones(r.n), r.z, after], axis=1)
+        terms, inverse = np.linalg.pinv(basis) @ place, np.linalg.inv(basis.T @ basis)
+        rest = place - basis @ terms
+        spread = np.sqrt((rest**2).sum() / (2 * (r.n - basis.shape[1])))
+        spread = max(float(spread), STEADY * r.facts.shape[1])
+        ratio = float(np.hypot(*terms[2]) / (spread * np.sqrt(inverse[2, 2])))
+        if ratio > best:
+            best, at, shift = ratio, k, terms[2]
+    far_px = float(np.hypot(*shift))
+    if best < SHIFTED + SHIFTED_FEW / r.n or far_px < LEAST * r.facts.shape[1]:
+        return []
+    numbers = [r.number(k) for k in range(at, r.n)]
+    return [
+        Finding(
+            code="set_moved",
+            message=f"From frame {numbers[0]} on everything stands {far_px:.1f} px "
+            f"elsewhere (x {shift[0]:+.1f}, y {shift[1]:+.1f}): the camera or the set "
+            "moved.",
+            severity="look",
+            frames=tuple(numbers),
+            action=f"Frames {frames_named(numbers)} will be registered; look for "
+            "parallax at depth steps, and shoot again from the first frame if it shows.",
+        )
+    ]

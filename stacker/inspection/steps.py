@@ -1,0 +1,311 @@
+"""Faults along focus: ends that are missing, gaps, steps wasted, order, a shaken frame."""
+
+from math import ceil
+
+import numpy as np
+import numpy.typing as npt
+
+from stacker.frame import Finding, Severity
+from stacker.inspection.advice import (
+    add_between,
+    add_beyond,
+    focus_distances,
+    frames_named,
+    percent,
+)
+from stacker.inspection.focus import against_the_others, beyond_the_end
+from stacker.inspection.reading import Reading, clusters
+
+__all__ = [
+    "finer_than_needed",
+    "gaps",
+    "missing_ends",
+    "same_focus",
+    "shaken_frames",
+    "too_wide",
+    "wrong_order",
+]
+
+# A cell peaks beyond the end when, at two standard deviations, it does so by this part
+# of a step: ordinary brackets end within it of what must be sharp.
+BEYOND_STEPS = 0.25
+# So many touching cells make a region, and regions of this share of the picture a fault
+# (clean ray-traced brackets: up to 0.6 %). Further off lies what was meant to stay soft.
+REGION_CELLS, REGION_SHARE = 3, 0.008
+FAR_OFF_STEPS, FAR_OFF_SHARE = 5.0, 0.02
+# Half a step beyond the end is as soft as half-way between two frames.
+HALF_STEP = 0.5
+# Steps on ray-traced brackets vary by 20 % about the median; a lost frame doubles one.
+GAP_STEPS, NO_STEP = 1.5, 0.3
+# Contrast of the finest detail half-way between two frames.
+SOFT_CONTRAST, WASTED_CONTRAST = 0.5, 0.95
+# Finest detail is lost within this many steps where only coarser detail shows a width
+# (measured: the width about triples from full size to a quarter).
+WIDTH_RATIOS = (1.0, 0.6, 0.33)
+# A frame is shaken that lacks this much of the amplitude foretold, as a logarithm, by two
+# standard errors. Clean ray-traced brackets: up to 0.05.
+SHAKEN, SURELY_SHAKEN = 0.08, 0.2
+SHAKE_WIDTH, SHAKE_CELLS = 1.2, 15
+
+
+def missing_ends(r: Reading) -> list[Finding]:
+    """Sharpness still rises at the first or the last frame, over a region."""
+    width = r.width
+    if width is None or r.n < 3:
+        return []
+    energy, noise = r.energy[r.level].astype(float), r.noise[r.level].astype(float)
+    with np.errstate(invalid="ignore"):
+        best = np.where(np.isfinite(energy), energy, -1.0).max(axis=0)
+    found = []
+    for is_last in (False, True):
+        inward = slice(None, None, -1) if is_last else slice(None)
+        distance = np.abs(r.z[inward] - r.z[inward][0])
+        likely, at_least = beyond_the_end(
+            distance, energy[inward], noise[inward], width
+        )
+        with np.errstate(invalid="ignore"):
+            at_end = energy[inward][0] >= 0.98 * best
+            is_beyond = at_end & (at_least > BEYOND_STEPS)
+            is_far_off = is_beyond & (likely > FAR_OFF_STEPS)
+        regions = _regions(is_beyond & ~is_far_off, REGION_CELLS)
+        far_off = _regions(is_far_off, round(FAR_OFF_SHARE * likely.size))
+        if sum(map(len, regions)) >= REGION_SHARE * likely.size:
+            found.append(_missing_end(r, regions, likely, is_last=is_last))
+        elif far_off:
+            found.append(_soft_beyond(r, far_off, is_last=is_last))
+    return found
+
+
+def _regions(mask: npt.NDArray[np.bool_], fewest: int) -> list[npt.NDArray[np.int64]]:
+    return [c for c in clusters(mask) if len(c) >= max(fewest, 1)]
+
+
+def _share(r: Reading, regions: list[npt.NDArray[np.int64]]) -> str:
+    return percent(sum(map(len, regions)) / r.curves.peak.size)
+
+
+def _end(r: Reading, *, is_last: bool) -> tuple[str, int]:
+    """Name an end of the bracket, and the frame there."""
+    number = r.number(r.n - 1 if is_last else 0)
+    distances = focus_distances(r)
+    if distances is None:
+        return "last" if is_last else "first", number
+    return "far" if (distances[-1] > distances[0]) == is_last else "near", number
+
+
+def _missing_end(
+    r: Reading,
+    regions: list[npt.NDArray[np.int64]],
+    likely: npt.NDArray[np.float64],
+    *,
+    is_last: bool,
+) -> Finding:
+    cells = np.concatenate(regions)
+    # Extremes are the least sure; three quarters of the region are reached.
+    beyond = float(np.percentile(likely[cells[:, 0], cells[:, 1]], 75))
+    end, number = _end(r, is_last=is_last)
+    n_frames = max(1, ceil(beyond - HALF_STEP))
+    severity: Severity = "reshoot" if beyond > HALF_STEP else "look"
+    return Finding(
+        code="missing_last_end" if is_last else "missing_first_end",
+        message=f"The {end} end is missing: sharpness is still rising at frame "
+        f"{number} over {_share(r, regions)} of the picture, and would peak about "
+        f"{beyond:.1f} steps beyond it.",
+        severity=severity,
+        frames=(number,),
+        region=r.box(regions[0]),
+        action=add_beyond(r, n_frames, is_last=is_last),
+    )
+
+
+def _soft_beyond(
+    r: Reading, regions: list[npt.NDArray[np.int64]], *, is_last: bool
+) -> Finding:
+    end, number = _end(r, is_last=is_last)
+    return Finding(
+        code="soft_beyond_last" if is_last else "soft_beyond_first",
+        message=f"Something lies far beyond the {end} end, frame {number}, and stays "
+        f"soft: {_share(r, regions)} of the picture.",
+        severity="note",
+        frames=(number,),
+        region=r.box(regions[0]),
+        action="Nothing, if that is wanted.",
+    )
+
+
+def gaps(r: Reading) -> list[Finding]:
+    """One step is much longer than the others: a frame is missing between."""
+    found = []
+    steps = np.diff(r.z)
+    width = finest_width(r)
+    for k in np.flatnonzero(steps > GAP_STEPS).tolist() if r.gauge != "none" else ():
+        step = float(steps[k])
+        numbers = (r.number(k), r.number(k + 1))
+        middle = (r.z[k] + r.z[k + 1]) / 2
+        with np.errstate(invalid="ignore"):
+            inside = np.abs(r.curves.peak - middle) < (step - 0.7) / 2
+        regions = _regions(inside, REGION_CELLS)
+        words = f"The step from frame {numbers[0]} to {numbers[1]} is {step:.1f} times "
+        words += "the others"
+        if regions and width:
+            kept = 1 / (1 + (step / 2 / width) ** 2)
+            words += (
+                f": half-way between them {percent(1 - kept)} of the finest contrast "
+                f"is lost, over {_share(r, regions)} of the picture"
+            )
+        found.append(
+            Finding(
+                code="gap",
+                message=words + ".",
+                severity="reshoot" if regions else "look",
+                frames=numbers,
+                region=r.box(regions[0]) if regions else None,
+                action=add_between(r, k, max(1, round(step) - 1)),
+            )
+        )
+    return found
+
+
+def finest_width(r: Reading) -> float | None:
+    """Width of the sharpness curve of the finest detail, in steps."""
+    for width, ratio in zip(r.widths, WIDTH_RATIOS, strict=True):
+        if width:
+            return width * ratio
+    return None
+
+
+def too_wide(r: Reading) -> list[Finding]:
+    """All steps are so wide that bands between the frames are soft."""
+    width = finest_width(r)
+    if width is None or r.n < 3:
+        return []
+    kept = 1 / (1 + (0.5 / width) ** 2)
+    if kept >= SOFT_CONTRAST:
+        return []
+    return [
+        Finding(
+            code="steps_too_wide",
+            message="The steps are wide: half-way between two frames "
+            f"{percent(1 - kept)} of the finest contrast is lost.",
+            severity="look",
+            frames=tuple(r.number(k) for k in range(r.n)),
+            action="Take steps half as long, or stop down.",
+        )
+    ]
+
+
+def finer_than_needed(r: Reading) -> list[Finding]:
+    """Every second frame could have been left out."""
+    width = r.widths[0]
+    if width is None or r.n < 5:
+        return []
+    kept = 1 / (1 + (1 / width) ** 2)
+    if kept <= WASTED_CONTRAST:
+        return []
+    return [
+        Finding(
+            code="steps_finer_than_needed",
+            message="The steps are finer than needed: with every second frame left out "
+            f"no place would lose more than {percent(1 - kept)} of its finest "
+            "contrast.",
+            severity="note",
+            action="Next time take steps twice as long, and save half the time.",
+        )
+    ]
+
+
+def same_focus(r: Reading) -> list[Finding]:
+    """Two frames show the same focus, or are one frame twice."""
+    found = []
+    steps = np.diff(r.z)
+    for k in range(r.n - 1):
+        one, other = (r.facts.frames[r.order[i]] for i in (k, k + 1))
+        numbers = (one.number, other.number)
+        if np.array_equal(one.luma, other.luma):
+            found.append(
+                Finding(
+                    code="duplicate_frame",
+                    message=f"Frames {numbers[0]} and {numbers[1]} are one and the "
+                    "same picture.",
+                    severity="look",
+                    frames=numbers,
+                    action="Leave one out, and see that the frame that should have been "
+                    "there is not missing.",
+                )
+            )
+        elif r.gauge != "none" and steps[k] < NO_STEP:
+            found.append(
+                Finding(
+                    code="same_focus",
+                    message=f"Frames {numbers[0]} and {numbers[1]} have the same focus.",
+                    severity="look",
+                    frames=numbers,
+                    action="Leave one out; if the focus drive missed a step, the "
+                    "bracket may end one frame early.",
+                )
+            )
+    return found
+
+
+def wrong_order(r: Reading) -> list[Finding]:
+    """Notice frames that were not given in the order of their focus."""
+    if r.is_ordered:
+        return []
+    numbers = tuple(r.number(k) for k in range(r.n))
+    times = [r.infos[k].captured for k in numbers]
+    by_time = "Rename the files in that order."
+    if None not in times and (times == sorted(times) or times == sorted(times)[::-1]):  # type: ignore[type-var]
+        by_time = "Give --order captured: the times of capture have it right."
+    return [
+        Finding(
+            code="wrong_order",
+            message="The frames are not in the order of their focus, which is "
+            f"{frames_named(numbers)}.",
+            severity="look",
+            frames=numbers,
+            action=by_time,
+        )
+    ]
+
+
+def shaken_frames(r: Reading) -> list[Finding]:
+    """Find frames softer than their neighbours foretell where they are in focus."""
+    # At the finest detail that several frames show: shake takes most of that.
+    levels = [v for v, w in enumerate(r.widths) if w is not None and w > SHAKE_WIDTH]
+    if r.gauge == "none" or not levels:
+        return []
+    found = []
+    for k, lack in enumerate(_lacking(r, levels[0])):
+        if not lack > SHAKEN:
+            continue
+        found.append(
+            Finding(
+                code="camera_shake",
+                message=f"Frame {r.number(k)} lacks {percent(1 - np.exp(-lack))} of "
+                "the contrast that its neighbours foretell where it is in focus: the "
+                "camera or the set shook.",
+                severity="reshoot" if lack > SURELY_SHAKEN else "look",
+                frames=(r.number(k),),
+                action="Shoot this frame again; wait longer for vibrations to die.",
+            )
+        )
+    return found
+
+
+def _lacking(r: Reading, level: int) -> npt.NDArray[np.float64]:
+    """Measure what each frame surely lacks of its amplitude, as a logarithm.
+
+    NaN for frames in which too little is in focus, and always for the two ends.
+    """
+    energy, noise = r.energy[level], r.noise[level].astype(float)
+    width = r.widths[level] or 1.0
+    softer = against_the_others(r.z, energy, noise, width).reshape(r.n, -1)
+    lack = np.full(r.n, np.nan)
+    for k, cells in enumerate(softer):
+        known = cells[np.isfinite(cells)]
+        if known.size >= SHAKE_CELLS:
+            middle = float(np.median(known))
+            # Of a median, from the median deviation of normal errors.
+            spread = 1.4826 * float(np.median(np.abs(known - middle)))
+            lack[k] = middle - 2 * 1.2533 * spread / float(np.sqrt(known.size))
+    return lack
