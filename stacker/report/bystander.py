@@ -55,7 +55,7 @@ class Bystander:
     ) -> None:
         self._source = source
         self._files = files
-        self._sums: dict[int, Future[str]] = {}
+        self._sums: dict[int, Future[str | None]] = {}
         self._pool = ThreadPoolExecutor(1)
         self.small: dict[int, Pixels] = {}
         self.detail: dict[int, ImageF32] = {}
@@ -85,9 +85,12 @@ class Bystander:
         self._pool.shutdown(cancel_futures=True)
 
 
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def _sha256(path: Path) -> str | None:
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError:  # gone since it was read: the picture is not worse for it
+        return None
 
 
 def _reduced(raw: Pixels) -> Pixels:

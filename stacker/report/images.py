@@ -32,16 +32,18 @@ __all__ = [
 ]
 
 PICTURE_SIDE_MAX_PX = 2048
-MAP_SIDE_MAX_PX = 1024
+MAP_SIDES_PX = (1024, 640, 400)
+"""Larger side of the maps: the first at which they keep to their budget."""
 FRAME_SIDE_MAX_PX, FRAME_SIDE_MIN_PX = 1024, 480
 JPEG_QUALITY = 88
 """No visible blocking at 100 % on the sample; about 0.6 MB for a 2048 px preview."""
-LOWER_QUALITIES = (80, 70, 60, 45, 30)
+LOWER_QUALITIES = (80, 70, 60, 45, 30, 15)
 """Tried in turn where pictures of much detail or noise take more than their budget."""
 
-# Bytes of JPEG; as text in the page they take 4/3 of that. Together with the maps (0.8 MB
-# for the noisiest) the page stays below 8 MB whatever the bracket holds.
-PICTURE_BUDGET, FRAMES_BUDGET, CROPS_BUDGET = 1_200_000, 1_500_000, 2_000_000
+# Bytes of JPEG; as text in the page they take 4/3 of that. Together with the maps (bytes
+# of text) the page stays below 8 MB whatever the bracket holds.
+PICTURE_BUDGET, FRAMES_BUDGET, CROPS_BUDGET = 1_200_000, 1_500_000, 1_600_000
+MAPS_BUDGET = 1_800_000
 BYTES_PER_PIXEL = 0.12
 """Of a frame's JPEG, for choosing its size; measured 0.03 to 0.15 on photographs."""
 
@@ -163,23 +165,37 @@ def page_images(
     -------
     PageImages
     """
-    depth = _averaged(result.depth, MAP_SIDE_MAX_PX)
-    labels = _sampled(result.coverage, MAP_SIDE_MAX_PX)
-    confidence = _averaged(result.confidence, MAP_SIDE_MAX_PX)
-    # 65535 / 257 = 255: the whole range of the depth map onto the colour table.
-    depth_steps = ((depth.astype(np.uint32) + 128) // 257).astype(np.uint8)
-    values = np.concatenate(
-        [labels & 255, labels >> 8, depth_steps, confidence], axis=0, dtype=np.uint8
-    )
+    depth, coverage, confidence, values = _maps(result)
     return PageImages(
         picture=_jpegs([preview], PICTURE_BUDGET)[0],
-        depth=_coloured_png(depth_steps, cividis()),
-        coverage=_coloured_png(labels, frame_colours(len(result.frames))),
-        confidence=_png(Image.fromarray(confidence)),
-        values=_png(Image.fromarray(values)),
+        depth=depth,
+        coverage=coverage,
+        confidence=confidence,
+        values=values,
         frames=tuple(frames),
         places=_place_images(result, places, aligned, icc_profile),
     )
+
+
+def _maps(result: FusionResult) -> tuple[EmbeddedImage, ...]:
+    """Depth, coverage, confidence, and their values; smaller where they are noisy."""
+    images: tuple[EmbeddedImage, ...] = ()
+    for side in MAP_SIDES_PX:
+        depth = _averaged(result.depth, side)
+        labels = _sampled(result.coverage, side)
+        confidence = _averaged(result.confidence, side)
+        # 65535 / 257 = 255: the whole range of the depth map onto the colour table.
+        steps = ((depth.astype(np.uint32) + 128) // 257).astype(np.uint8)
+        planes = [labels & 255, labels >> 8, steps, confidence]
+        images = (
+            _coloured_png(steps, cividis()),
+            _coloured_png(labels, frame_colours(len(result.frames))),
+            _png(Image.fromarray(confidence)),
+            _png(Image.fromarray(np.concatenate(planes, axis=0, dtype=np.uint8))),
+        )
+        if sum(len(i.url) for i in images) <= MAPS_BUDGET:
+            break
+    return images
 
 
 def embedded_frames(

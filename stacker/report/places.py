@@ -54,7 +54,11 @@ SPREAD = 1 / 6
 """Places of one kind keep this much of the picture's sides apart, one way or the other."""
 
 _WORDS: dict[str, Callable[[str], str]] = {
-    "step": lambda frames: f"Depth step: {frames} meet here.",
+    "step": lambda frames: (
+        f"Depth step: {frames} meet here."
+        if " and " in frames
+        else f"Depth step, mostly from {frames}."
+    ),
     "uncertain": lambda frames: f"Texture with uncertain depth, mostly from {frames}.",
     "clipped": lambda frames: f"Clipped highlights, mostly from {frames}.",
     "before": lambda _: "Sharpest in the first frame: might be sharper before it.",
