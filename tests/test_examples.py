@@ -16,14 +16,6 @@ ROOT = Path(__file__).parents[1]
 X, Y = 385, 300
 
 
-@pytest.fixture(scope="module")
-def shelf(tmp_path_factory):
-    """The sample bracket, fused by the command's library call."""
-    master = tmp_path_factory.mktemp("out") / "shelf.tif"
-    stacker.fuse_bracket([ROOT / "sample_data"], master)
-    return master
-
-
 def run(name, *args):
     done = subprocess.run(
         [sys.executable, str(ROOT / "examples" / name), *map(str, args)],

@@ -5,7 +5,6 @@ import shutil
 import subprocess
 import zipfile
 from io import BytesIO
-from pathlib import Path
 from xml.etree import ElementTree as ET
 
 import imagecodecs
@@ -30,7 +29,6 @@ from stacker.handoff.opened import open_result
 from stacker.settings import HandoffSettings
 from tests.results import N_FRAMES, PROFILES, SHAPE, record_of, result_in_files
 
-ROOT = Path(__file__).parents[1]
 TIFFINFO = shutil.which("tiffinfo")
 
 
@@ -110,10 +108,9 @@ def test_a_frame_left_out_has_no_share_and_its_neighbours_fill_in(tmp_path):
         result.aligned_frame(2)
 
 
-def test_master_of_a_fusion_is_the_weighted_mean_of_its_frames(tmp_path):
+def test_master_of_a_fusion_is_the_weighted_mean_of_its_frames(shelf):
     """The masks are those of the blend: they make the picture again, nearly."""
-    stacker.fuse_bracket([ROOT / "sample_data"], tmp_path / "shelf.tif")
-    result = open_result(tmp_path / "shelf.tif")
+    result = open_result(shelf)
     mean = np.zeros((*result.shape, 3))
     for k in result.used:
         mean += result.weights(k)[..., None] * result.aligned_frame(k).astype(float)
