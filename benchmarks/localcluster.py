@@ -14,9 +14,10 @@ ROOT = Path(__file__).parents[1]
 
 @dataclass(frozen=True, slots=True)
 class LocalCluster:
-    """Address of the scheduler, and the processes of the workers."""
+    """Address of the scheduler, its process, and those of the workers."""
 
     address: str
+    scheduler: subprocess.Popen[bytes]
     workers: list[subprocess.Popen[bytes]]
 
 
@@ -55,7 +56,7 @@ def local_cluster(
         for k in range(n_workers)
     ]
     try:
-        yield LocalCluster(address, workers)
+        yield LocalCluster(address, scheduler, workers)
     finally:
         for process in (scheduler, *workers):
             process.kill()

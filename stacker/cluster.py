@@ -16,9 +16,9 @@ from stacker.hotfolder.job import Job
 
 __all__ = ["ClusterWorkers", "PathMap"]
 
-_log = logging.getLogger(__name__)
-
 _CONNECT_S = 10
+# They log a traceback for every connection that ends; we say it in a line.
+_TALKATIVE = ("distributed", "distributed.client", "tornado.application")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +101,8 @@ class ClusterWorkers:
         except ImportError as err:
             msg = "a cluster takes the extra for it: pip install stacker[cluster]"
             raise InputError(msg) from err
+        for name in _TALKATIVE:
+            logging.getLogger(name).setLevel(logging.CRITICAL)
         try:
             self._client: Any = distributed.Client(
                 address, timeout=_CONNECT_S, set_as_default=False

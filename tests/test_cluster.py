@@ -8,9 +8,11 @@ import time
 from importlib.util import find_spec
 
 import pytest
+from click.testing import CliRunner
 
 from benchmarks import cluster as cluster_benchmark
 from benchmarks.localcluster import environment, local_cluster
+from stacker.cli import main
 from stacker.cluster import ClusterWorkers, PathMap
 from stacker.errors import InputError, OutputError
 from stacker.hotfolder.job import Job
@@ -125,3 +127,34 @@ def test_the_benchmark_of_a_cluster(tmp_path):
     run = cluster_benchmark.measure(tmp_path, workers=1, brackets=2, frames=2, side=64)
     assert run.failed == 0
     assert 0 < run.fusing_s < run.wall_s
+
+
+@needs_cluster
+@needs_signals
+def test_a_scheduler_is_lost_and_the_batch_ends(tmp_path, cluster, env, monkeypatch):
+    """With one line, and so that it can be resumed."""
+    for k in range(6):
+        write_bracket(tmp_path / f"day/b{k}", ["f1.tif", "f2.tif"], mark=k)
+    words = ["batch", str(tmp_path / "day"), "--into", str(tmp_path / "out")]
+    lost = subprocess.Popen(
+        [sys.executable, "-m", "stacker", *words, "--cluster", cluster.address],
+        env=env,
+        stderr=subprocess.PIPE,
+        stdout=subprocess.DEVNULL,
+        text=True,
+    )
+    deadline = time.monotonic() + 60
+    while not list((tmp_path / "out").glob("*.report.json")):
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    cluster.scheduler.send_signal(signal.SIGKILL)
+    _, log = lost.communicate(timeout=60)
+    assert lost.returncode == 1
+    assert log.splitlines()[-1] == (
+        "stacker: those who did the jobs are lost; start again with --resume"
+    )
+    assert "Traceback" not in log
+    monkeypatch.setenv("XDG_STATE_HOME", env["XDG_STATE_HOME"])
+    result = CliRunner().invoke(main, [*words, "--resume", "--threads", "1"])
+    assert result.exit_code == 0, result.output
+    assert "6 brackets:" in result.stdout

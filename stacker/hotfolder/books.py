@@ -123,15 +123,17 @@ class Books:
                 stack.callback(lock.release)
             path = journal_path(self.folder, is_watch=self.is_watch)
             self.journal = stack.enter_context(Journal(path))
+            place = _ascii(self.results.resolve())
+            is_new = self.journal.fact("results") != place
             self.journal.set_facts(
                 folder=_ascii(self.folder.resolve()),
-                results=_ascii(self.results.resolve()),
+                results=place,
                 kind="watch" if self.is_watch else "batch",
                 process=str(os.getpid()),
                 since=_now(),
             )
             self.reload()
-            if not self.entries:
+            if is_new or not self.is_watch or not self.entries:
                 self._make_results()
             self.tidy()
             self._stack = stack.pop_all()
@@ -288,7 +290,7 @@ class Books:
             del self.entries[number]
 
     def _make_results(self) -> None:
-        """Make the folder of the results, the first time only.
+        """Make the folder of the results, for a watch the first time only.
 
         Later its absence means that a share is away: a folder made in its place would
         take results that nobody finds.

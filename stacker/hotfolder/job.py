@@ -171,7 +171,7 @@ def fuse_job(job: Job) -> Outcome:
         try:
             return _done(job)
         except _AbandonedError:
-            return Outcome(number=job.number, state="abandoned", note="abandoned")
+            return Outcome(number=job.number, state="abandoned", note="stopped")
         except _FrameChangedError as err:
             return Outcome(number=job.number, state="changed", note=str(err))
         except StackerError as err:
