@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from stacker.files.carry import Merge
     from stacker.files.colour import Transfer, to_srgb8, transfer_table
-    from stacker.files.find import find_frames
+    from stacker.files.find import find_frames, list_frames
     from stacker.files.metadata import Metadata, read_metadata
     from stacker.files.results import Results
     from stacker.files.source import FileSource
@@ -22,6 +22,7 @@ __all__ = [
     "Results",
     "Transfer",
     "find_frames",
+    "list_frames",
     "read_metadata",
     "to_srgb8",
     "transfer_table",
@@ -34,6 +35,7 @@ _HOMES = {
     "Results": "results",
     "Transfer": "colour",
     "find_frames": "find",
+    "list_frames": "find",
     "read_metadata": "metadata",
     "to_srgb8": "colour",
     "transfer_table": "colour",

@@ -13,7 +13,7 @@ from stacker.files.boundary import reading
 from stacker.files.header import read_capture_facts
 from stacker.files.kinds import FRAME_SUFFIXES, is_frame_name
 
-__all__ = ["find_frames", "frame_names"]
+__all__ = ["find_frames", "frame_names", "list_frames"]
 
 _RESULT_MIDDLES = (".depth", ".confidence", ".coverage")  # NAME.depth.tif, ...
 _RECORD_SUFFIX = ".report.json"
@@ -53,6 +53,26 @@ def find_frames(
     FrameReadError
         A file that was named does not exist, or cannot be read.
     """
+    paths = list_frames(inputs, order=order)
+    if len(paths) == 1:
+        msg = f"{paths[0]}: a bracket needs at least two frames, found only this one"
+        raise BracketError(msg, names=(str(paths[0]),))
+    _refuse_copies(paths)
+    return paths
+
+
+def list_frames(
+    inputs: Sequence[str | PathLike[str]],
+    *,
+    order: Literal["name", "captured"] = "name",
+) -> list[Path]:
+    """As `find_frames`, but a single frame and copies of frames are listed too.
+
+    Raises
+    ------
+    BracketError, FrameReadError
+        As `find_frames`.
+    """
     paths: list[Path] = []
     for given in inputs:
         paths.extend(_expand(Path(given)))
@@ -61,10 +81,6 @@ def find_frames(
         msg = f"no frames found: {where} (looked for {_known_suffixes()})"
         raise BracketError(msg)
     _refuse_named_twice(paths)
-    if len(paths) == 1:
-        msg = f"{paths[0]}: a bracket needs at least two frames, found only this one"
-        raise BracketError(msg, names=(str(paths[0]),))
-    _refuse_copies(paths)
     if order == "captured":
         times = [read_capture_facts(p).captured for p in paths]
         paths = [paths[i] for i in order_by_capture([str(p) for p in paths], times)]

@@ -14,6 +14,7 @@ from stacker.files.header import Header, decode, read_header
 from stacker.files.makernotes import focus_distances_mm
 from stacker.files.metadata import Metadata
 from stacker.files.raw import Development, make_development
+from stacker.files.view import tiff_view
 from stacker.files.window import tiff_window
 from stacker.frame import Box, FrameInfo, Pixels
 from stacker.settings import ReadSettings
@@ -88,6 +89,15 @@ class FileSource:
         return decode(
             self._headers[index], threads=self._threads, development=self._development
         )
+
+    def view(self, index: int) -> Pixels:
+        """Give the pixels of frame `index` for a look at some of them.
+
+        Like `read`, but where the file allows a read-only view into it, with any
+        strides and byte order.
+        """
+        view = tiff_view(self._headers[index])
+        return self.read(index) if view is None else view
 
     def read_window(self, index: int, box: Box) -> Pixels:
         """Decode a region of frame `index`: the same pixels as `read` gives there.
