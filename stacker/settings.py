@@ -13,6 +13,7 @@ from stacker.errors import InputError
 __all__ = [
     "AlignSettings",
     "BatchSettings",
+    "CheckSettings",
     "Compression",
     "Folders",
     "FuseSettings",
@@ -349,6 +350,33 @@ class PlanSettings:
         for name in ("recycle_s", "settle_s", "exposure_s"):
             value = getattr(self, name)
             _check(0 <= value < inf, name, value, "0 or more seconds")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckSettings:
+    """How a bracket is checked.
+
+    Attributes
+    ----------
+    frames : int or None
+        Frames that the bracket was planned to have; fewer are a fault, and following
+        goes on until they are there.
+    look_s : float
+        Seconds between two looks at the folder while following. A file that has not
+        changed from one look to the next is read.
+    """
+
+    frames: int | None = None
+    look_s: float = 0.5
+
+    def __post_init__(self) -> None:
+        _check(
+            self.frames is None or 2 <= self.frames <= 9999,
+            "frames",
+            self.frames,
+            "2 to 9999",
+        )
+        _check(0 < self.look_s < inf, "look_s", self.look_s, "more than 0 seconds")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
