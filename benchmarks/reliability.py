@@ -159,12 +159,15 @@ def _held(studio: Studio, words: str, cure: Callable[[], object]) -> Figures:
     studio.stop()
     lines = [line for line in studio.log.splitlines() if re.search(words, line)]
     line = lines[0] if lines else ""
-    faults = studio.faults()
     return {
         "told": is_told,
         "line": line[20:],  # without the time
         "goes_on_by_itself": is_done,
-        "faults": faults if is_done else {**faults, "did_not_go_on": 1},
+        "faults": {
+            **studio.faults(),
+            "not_told": int(not is_told),
+            "did_not_go_on": int(not is_done),
+        },
     }
 
 
@@ -192,7 +195,7 @@ def _full(work: Path) -> Figures:
                 file.write(bytes(4096))
         studio.start()
         studio.put(shoot(1, _N_FRAMES_SMALL, kind="folder"))
-        return _held(studio, "held, .* no space left on device", ballast.unlink)
+        return _held(studio, "held, .*no space left on device", ballast.unlink)
 
 
 def _read_only(work: Path) -> Figures:

@@ -170,6 +170,7 @@ class _Batch:
         self.infos: dict[int, list[FrameInfo]] = {}
         self.pending: deque[int] = deque()
         self.suspects: deque[int] = deque()
+        self.suspected: set[int] = set()
         self.running: dict[Future[Outcome], int] = {}
         self.kept: set[int] = set()
         self.order: list[int] = []
@@ -336,14 +337,15 @@ class _Batch:
     def _process_died(self, number: int) -> None:
         """Try everything that was at work once more, one after the other."""
         at_work = [number, *self.running.values()]
-        was_alone = len(at_work) == 1
         self.running.clear()
         self.pool.discard()
-        if was_alone:
-            note = "the process that fused it died (out of memory?)"
-            self.books.end(Outcome(number=number, state="failed", note=note))
-        else:
-            self.suspects.extend(at_work)
+        for suspect in at_work:
+            if suspect in self.suspected:
+                note = "the process that fused it died (out of memory?)"
+                self.books.end(Outcome(number=suspect, state="failed", note=note))
+            else:
+                self.suspected.add(suspect)
+                self.suspects.append(suspect)
 
     def _abandon(self) -> None:
         """Stop what is at work, and book it as waiting."""

@@ -8,8 +8,9 @@ import pytest
 
 from stacker.errors import OutputError
 from stacker.hotfolder.grouping import Moment
-from stacker.hotfolder.journal import Fusion, Journal, state_place
+from stacker.hotfolder.journal import Fusion, Journal
 from stacker.hotfolder.ledger import Change, Entry
+from stacker.hotfolder.places import state_place
 
 ODD = b"a\nb'\xff.tif".decode("utf-8", "surrogateescape")
 ENTRY = Entry(

@@ -146,7 +146,7 @@ class Rig:
 def state(tmp_path, monkeypatch):
     place = tmp_path / "state"
     monkeypatch.setattr(
-        "stacker.hotfolder.journal.user_state_path", lambda *_, **__: place
+        "stacker.hotfolder.places.user_state_path", lambda *_, **__: place
     )
     return place
 

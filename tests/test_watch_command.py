@@ -32,7 +32,7 @@ from tests.shots import write_bracket
 def state(tmp_path, monkeypatch):
     place = tmp_path / "state"
     monkeypatch.setattr(
-        "stacker.hotfolder.journal.user_state_path", lambda *_, **__: place
+        "stacker.hotfolder.places.user_state_path", lambda *_, **__: place
     )
     yield
     logging.getLogger("stacker").handlers = []

@@ -10,15 +10,13 @@ from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Self
 
-from filelock import FileLock, Timeout
-
 from stacker.errors import InputError, OutputError
 from stacker.files.results import clear_leftovers
 from stacker.frame import FrameInfo
 from stacker.hotfolder.hook import Hook
 from stacker.hotfolder.index import INDEX, SHOWN_AT_MOST, IndexFacts, write_index
 from stacker.hotfolder.job import THUMBNAILS, Job, Outcome
-from stacker.hotfolder.journal import Fusion, Journal, state_place
+from stacker.hotfolder.journal import Fusion, Journal
 from stacker.hotfolder.ledger import Change, Entry
 from stacker.hotfolder.names import (
     NAME_FIELDS,
@@ -27,15 +25,15 @@ from stacker.hotfolder.names import (
     result_name,
     unused,
 )
+from stacker.hotfolder.places import journal_path, lock_of, take_lock
 from stacker.hotfolder.scan import stat_of
 from stacker.report.wording import visible
 from stacker.settings import FuseSettings, OutputSettings, ReadSettings
 
-__all__ = ["Books", "FusePlan", "journal_path", "lock_of"]
+__all__ = ["Books", "FusePlan"]
 
 _log = logging.getLogger(__name__)
 
-_LOCK_WAIT_S = 1.0  # `stacker status` holds a lock for a moment
 _ALIVE_EVERY_S = 5.0
 _MASTER, _RECORD = ".tif", ".report.json"
 
@@ -60,19 +58,6 @@ class FusePlan:
     outputs: OutputSettings = field(default_factory=OutputSettings)
     name: str = "{folder}_{first}"
     on_done: str = ""
-
-
-def lock_of(folder: str | os.PathLike[str], *, of_results: bool = False) -> FileLock:
-    """Lock that only one process at a time holds for a folder; local to the machine."""
-    place = state_place(folder)
-    suffix = ".results.lock" if of_results else ".lock"
-    return FileLock(place.with_name(place.name + suffix), thread_local=False)
-
-
-def journal_path(folder: str | os.PathLike[str], *, is_watch: bool) -> Path:
-    """Where the journal of a watch, or of a batch, of a folder is."""
-    place = state_place(folder)
-    return place.with_name(place.name + (".db" if is_watch else ".batch.db"))
 
 
 class Books:
@@ -119,7 +104,7 @@ class Books:
             for lock, folder in zip(
                 self._locks, (self.folder, self.results), strict=True
             ):
-                _take(lock, folder)
+                take_lock(lock, folder)
                 stack.callback(lock.release)
             path = journal_path(self.folder, is_watch=self.is_watch)
             self.journal = stack.enter_context(Journal(path))
@@ -395,18 +380,6 @@ class Books:
             self._alive_s = time.monotonic()
             self.journal.set_facts(alive=_now())
         self.hook.look_after()
-
-
-def _take(lock: FileLock, folder: Path) -> None:
-    try:
-        Path(lock.lock_file).parent.mkdir(parents=True, exist_ok=True)
-        lock.acquire(timeout=_LOCK_WAIT_S)
-    except Timeout as err:
-        msg = f"{folder}: another stacker is at work on it; stop that one first"
-        raise InputError(msg) from err
-    except OSError as err:
-        msg = f"{lock.lock_file}: cannot be made ({err.strerror or err})"
-        raise OutputError(msg) from err
 
 
 def _told(entry: Entry, outcome: Outcome, fusion: Fusion | None) -> str:

@@ -5,7 +5,6 @@ share itself: the database locks of SQLite are only sure on one machine.
 """
 
 import contextlib
-import hashlib
 import json
 import os
 import sqlite3
@@ -14,8 +13,6 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Self
-
-from platformdirs import user_state_path
 
 from stacker.errors import OutputError
 from stacker.hotfolder.grouping import Moment
@@ -27,7 +24,6 @@ __all__ = [
     "Journal",
     "Note",
     "Progress",
-    "state_place",
 ]
 
 _SCHEMA = """
@@ -49,7 +45,6 @@ CREATE TABLE IF NOT EXISTS diary (
 """
 _VERSION = 1
 _BUSY_S = 10.0
-_DIGEST_CHARS = 16
 _DIARY_LENGTH = 20_000  # lines kept: some years of a busy studio, 2 MB
 
 
@@ -114,13 +109,6 @@ class Note:
     at_s: float
     number: int | None
     text: str
-
-
-def state_place(folder: str | os.PathLike[str]) -> Path:
-    """Where the state of a folder is kept, without a suffix; local and per user."""
-    resolved = os.fsencode(Path(folder).resolve())
-    digest = hashlib.sha256(resolved).hexdigest()[:_DIGEST_CHARS]
-    return user_state_path("stacker", appauthor=False) / "folders" / digest
 
 
 class Journal:

@@ -8,9 +8,9 @@ from typing import Any
 from filelock import Timeout
 
 from stacker.errors import InputError
-from stacker.hotfolder.books import journal_path, lock_of
 from stacker.hotfolder.journal import Fusion, Journal, Progress
 from stacker.hotfolder.ledger import Entry
+from stacker.hotfolder.places import journal_path, lock_of
 
 __all__ = ["folder_status"]
 
