@@ -12,6 +12,7 @@ __all__ = ["main"]
 
 COMMANDS = {
     "batch": "Fuse all brackets below a folder.",
+    "check": "Tell whether a bracket is complete and without faults.",
     "fuse": "Fuse the frames of a bracket into one picture.",
     "handoff": "Hand aligned frames, masks and layers to the retoucher.",
     "patch": "Do a place again with another frame.",

@@ -39,7 +39,7 @@ BEST_WIDTH = 1.8
 SHORTER_WAY = 1.3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Reading:
     """A bracket in the order of its focus.
 

@@ -1,6 +1,7 @@
 """Faults of the stand: a frame that was knocked, a camera or set that moved for good."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -55,6 +56,7 @@ class CameraPath:
     others_px: F64
 
 
+@lru_cache(maxsize=1)
 def camera_path(r: Reading) -> CameraPath:
     """Measure how far every frame stands off a smooth path."""
     height, width = r.facts.shape

@@ -20,6 +20,7 @@ __all__ = [
     "finer_than_needed",
     "gaps",
     "missing_ends",
+    "not_judged",
     "same_focus",
     "shaken_frames",
     "too_wide",
@@ -33,8 +34,9 @@ BEYOND_STEPS = 0.25
 # (clean ray-traced brackets: up to 0.6 %). Further off lies what was meant to stay soft.
 REGION_CELLS, REGION_SHARE = 3, 0.008
 FAR_OFF_STEPS, FAR_OFF_SHARE = 5.0, 0.02
-# Half a step beyond the end is as soft as half-way between two frames.
-HALF_STEP = 0.5
+# Half a step beyond the end is as soft as half-way between two frames. What lies beyond
+# is judged too far off rather than too near, by this much (ray-traced brackets).
+HALF_STEP, BEYOND_BIAS = 0.5, 0.3
 # Steps on ray-traced brackets vary by 20 % about the median; a lost frame doubles one.
 GAP_STEPS, NO_STEP = 1.5, 0.3
 # Contrast of the finest detail half-way between two frames.
@@ -101,10 +103,10 @@ def _missing_end(
     is_last: bool,
 ) -> Finding:
     cells = np.concatenate(regions)
-    # Extremes are the least sure; three quarters of the region are reached.
-    beyond = float(np.percentile(likely[cells[:, 0], cells[:, 1]], 75))
+    # The extremes of a region are the least sure of its cells.
+    beyond = float(np.median(likely[cells[:, 0], cells[:, 1]]))
     end, number = _end(r, is_last=is_last)
-    n_frames = max(1, ceil(beyond - HALF_STEP))
+    n_frames = max(1, ceil(beyond - HALF_STEP - BEYOND_BIAS))
     severity: Severity = "reshoot" if beyond > HALF_STEP else "look"
     return Finding(
         code="missing_last_end" if is_last else "missing_first_end",
@@ -172,6 +174,21 @@ def finest_width(r: Reading) -> float | None:
         if width:
             return width * ratio
     return None
+
+
+def not_judged(r: Reading) -> list[Finding]:
+    """Say so where focus cannot be followed through the bracket."""
+    if r.width is not None and r.n > 2:
+        return []
+    return [
+        Finding(
+            code="not_judged",
+            message="Whether the bracket is complete cannot be told: too few frames, or "
+            "too little texture that comes into focus in them.",
+            severity="note",
+            frames=tuple(r.number(k) for k in range(r.n)),
+        )
+    ]
 
 
 def too_wide(r: Reading) -> list[Finding]:

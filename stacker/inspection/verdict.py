@@ -31,6 +31,11 @@ class Verdict:
 def give_verdict(findings: Sequence[Finding], n_frames: int) -> Verdict:
     """Sum up the findings on a bracket of `n_frames`."""
     alarms = [f for f in findings if f.severity != "note"]
+    if not alarms and any(f.code == "not_judged" for f in findings):
+        return Verdict(
+            level="look",
+            message=f"Not judged: {n_frames} frames show too little to go by.",
+        )
     if not alarms:
         return Verdict(level="good", message=f"Complete: {n_frames} frames.")
     worst = [f for f in alarms if f.severity == "reshoot"]
