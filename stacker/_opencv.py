@@ -18,11 +18,13 @@ __all__ = [
     "dilate_disc",
     "find_transform_ecc",
     "gaussian_blur",
+    "laplacian_energy",
     "median_5x5",
     "pyramid_down",
     "pyramid_up",
     "resize_linear",
     "set_threads",
+    "spread_range",
     "warp_linear",
 ]
 
@@ -45,6 +47,12 @@ def gaussian_blur(image: ImageF32, sigma_px: float) -> ImageF32:
     return cast("ImageF32", cv2.GaussianBlur(image, (0, 0), sigma_px))
 
 
+def laplacian_energy(image: ImageF32, sigma_px: float) -> ImageF32:
+    """Squared 4-neighbour Laplacian of a (H, W) image, pooled by a Gaussian."""
+    edges = cv2.Laplacian(image, cv2.CV_32F)
+    return gaussian_blur(cast("ImageF32", edges * edges), sigma_px)
+
+
 def median_5x5(image: ImageF32) -> ImageF32:
     """Median over 5x5 pixels of a (H, W) float32 image."""
     return cast("ImageF32", cv2.medianBlur(image, 5))
@@ -55,6 +63,13 @@ def dilate_disc(image: npt.NDArray[Any], radius_px: int) -> npt.NDArray[Any]:
     side = 2 * radius_px + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     return cast("npt.NDArray[Any]", cv2.dilate(image, disc))
+
+
+def spread_range(low: npt.NDArray[Any], high: npt.NDArray[Any]) -> None:
+    """Widen a range to that of the 3x3 pixels around each place, in place."""
+    kernel = np.ones((3, 3), np.uint8)
+    cv2.erode(low, kernel, dst=low)
+    cv2.dilate(high, kernel, dst=high)
 
 
 def pyramid_down(image: ImageF32) -> ImageF32:

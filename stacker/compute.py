@@ -184,7 +184,7 @@ class _Run:
             self.clock.lap("align")
             if frame is not None:
                 self.used.append(frame)
-                self._measure(raw, frame, is_last=number == self.n - 1)
+                self._measure(raw, frame)
                 self.clock.lap("measure")
             name = self.source.infos[number].name
             self.on_event(
@@ -205,7 +205,12 @@ class _Run:
         previous = self.used[-1]
         found: Registration | None = Registration(np.eye(3), 1.0)
         if align.enabled:
-            found = register_pair(previous.reduced.luma, reduced.luma, align.motion)
+            found = register_pair(
+                previous.reduced.luma,
+                reduced.luma,
+                align.motion,
+                n_threads=self.n_threads,
+            )
             if found is None or found.correlation < align.min_correlation:
                 self._leave_out(number, found)
                 return None
@@ -245,30 +250,30 @@ class _Run:
             )
         )
 
-    def _measure(self, raw: Pixels, frame: _Used, *, is_last: bool) -> None:
+    def _measure(self, raw: Pixels, frame: _Used) -> None:
         energy, luma = laplacian_energy(raw, n_threads=self.n_threads)
         self.noise.add(energy, luma)
-        # Encoded energy scales with the square of the encoded gain; half way up the
-        # range is a fair place to take the slope.
+        # Half way up the range is a fair place for the slope of the light's correction.
         curve = normalising_table(self.table, frame.gain).mean(axis=0)
         slope = float(curve[40000] - curve[20000]) / ((40000 - 20000) / 65535)
         energy *= np.float32(slope * slope)
-        shift = np.eye(3)
-        shift[:2, 2] = self.pad[1], self.pad[0]
-        to_grid = shift @ frame.to_first
+        luma *= np.float32(slope)
+        to_grid = self._to_grid() @ frame.to_first
         if not np.allclose(to_grid, np.eye(3), atol=1e-12):
             to_frame = (
                 np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(to_grid) @ HALF_TO_FULL
             )
             shape = half_shape(self.grid)
             energy = _opencv.warp_linear(energy, to_frame, shape, outside=-1.0)
-            if len(self.used) == 1 or (self.luma < 0).any():
-                luma = _opencv.warp_linear(luma, to_frame, shape, outside=-1.0)
-        if len(self.used) == 1:
-            self.luma = luma
-        elif luma.shape == self.luma.shape:
-            np.copyto(self.luma, luma, where=self.luma < 0)
-        self.peaks.add(energy, is_last=is_last)
+            luma = _opencv.warp_linear(luma, to_frame, shape, outside=-1.0)
+        np.copyto(self.luma, luma, where=self.luma < 0)
+        self.peaks.add(energy, luma)
+
+    def _to_grid(self) -> Matrix3x3:
+        """Frame 0 to the grid of the first pass."""
+        shift = np.eye(3)
+        shift[:2, 2] = self.pad[1], self.pad[0]
+        return shift
 
     # Between the passes -------------------------------------------------------
 
@@ -281,9 +286,7 @@ class _Run:
         del self.peaks, self.luma
         base = self.used[self.reference]
         from_first = np.linalg.inv(base.to_first)
-        shift = np.eye(3)
-        shift[:2, 2] = self.pad[1], self.pad[0]
-        to_grid = shift @ base.to_first
+        to_grid = self._to_grid() @ base.to_first
         self.maps: FocusMaps = first_maps.warped(to_grid, self.shape)
         transforms = [from_first @ u.to_first for u in self.used]
         if align.enabled:

@@ -5,6 +5,7 @@ its two neighbours; `finish` turns that into `FocusMaps`. All maps have half the
 size. Nothing here knows pixels of the picture.
 """
 
+from collections import deque
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from stacker import _kernels, _opencv
 from stacker.errors import InputError
 from stacker.frame import ImageF32, Matrix3x3
 from stacker.geometry import HALF_TO_FULL, half_shape
-from stacker.sharpness import NoiseFloor
+from stacker.sharpness import POOL_SIGMA, NoiseFloor
 
 __all__ = ["FocusMaps", "PeakAccumulator", "fill_smoothly", "focus_maps"]
 
@@ -66,6 +67,9 @@ class FocusMaps:
 class PeakAccumulator:
     """Running peak of the energy over frames, on one half-size grid.
 
+    A frame is judged once its successor is known, because what counts is how brightness
+    changes through it.
+
     Parameters
     ----------
     shape : (height, width)
@@ -75,46 +79,74 @@ class PeakAccumulator:
 
     Notes
     -----
-    Memory: seven float32 maps and one int16 map, whatever the number of frames.
+    Memory: twelve float32 maps, whatever the number of frames.
     """
 
     def __init__(self, shape: tuple[int, int], *, n_threads: int = 1) -> None:
         self._shape = shape
         self._n_threads = n_threads
-        self._best = np.full(shape, -1, np.float32)
-        self._before = np.full(shape, -1, np.float32)
-        self._after = np.full(shape, -1, np.float32)
+        self._best, self._at_best, self._before, self._after = (
+            np.full(shape, -1, np.float32) for _ in range(4)
+        )
         self._total = np.zeros(shape, np.float32)
         self._count = np.zeros(shape, np.uint16)
         self._which = np.full(shape, -9, np.int16)
-        self._previous = np.full(shape, -1, np.float32)
-        self._older = self._previous
+        # Energy and luma of the last three frames, newest last.
+        self._recent: deque[tuple[ImageF32, ImageF32]] = deque(maxlen=3)
         self.n_frames = 0
 
-    def add(self, energy: ImageF32, *, is_last: bool) -> None:
-        """Take the next frame's energy.
+    def add(self, energy: ImageF32, luma: ImageF32) -> None:
+        """Take the next frame.
 
         Parameters
         ----------
-        energy : (h, w) float32 array
-            Negative where the frame has no data. Kept, not copied, until the second
-            next call.
-        is_last : bool
-            True for the last frame of the bracket.
+        energy, luma : (h, w) float32 arrays
+            As `sharpness.laplacian_energy` returns them, on the grid and normalised in
+            light; negative where the frame has no data. Kept, not copied.
         """
-        if energy.shape != self._shape:
-            msg = f"energy map is {energy.shape}: expected {self._shape}"
+        if energy.shape != self._shape or luma.shape != self._shape:
+            msg = f"maps are {energy.shape} and {luma.shape}: expected {self._shape}"
             raise InputError(msg)
-        _kernels.run_strips(
-            self._shape[0],
-            self._n_threads,
-            lambda a, b: _kernels.update_peak_rows(
+        self._recent.append((energy, luma))
+        self.n_frames += 1
+        if self.n_frames >= 2:  # noqa: PLR2004
+            self._judge(self.n_frames - 2)
+
+    def _judge(self, number: int) -> None:
+        """Take frame `number`, the last but one or the last, into the running peak."""
+        recent = list(self._recent)
+        is_last = number == self.n_frames - 1
+        own = len(recent) - (1 if is_last else 2)
+        older, newer = max(own - 1, 0), min(own + 1, len(recent) - 1)
+        energy = recent[own][0]
+        none = np.full((1, 1), -1, np.float32)
+        none = np.broadcast_to(none, self._shape)
+        previous = recent[own - 1][0] if own > 0 else none
+        following = recent[own + 1][0] if not is_last else none
+        if is_last and own >= 2:  # noqa: PLR2004
+            # The peak at the last frame has one neighbour: the free slot takes the
+            # last frame but two.
+            following = recent[own - 2][0]
+        drift = np.empty(self._shape, np.float32)
+        one_sided = newer - older < 2  # noqa: PLR2004
+
+        def measure(a: int, b: int) -> None:
+            _kernels.drift_rows(
+                recent[older][1], recent[newer][1], one_sided, drift, a, b
+            )
+
+        _kernels.run_strips(self._shape[0], self._n_threads, measure)
+        drift = _opencv.gaussian_blur(drift, POOL_SIGMA)
+
+        def update(a: int, b: int) -> None:
+            _kernels.update_peak_rows(
                 energy,
-                self._previous,
-                self._older,
-                self.n_frames,
-                is_last,
+                previous,
+                following,
+                drift,
+                number,
                 self._best,
+                self._at_best,
                 self._before,
                 self._after,
                 self._total,
@@ -122,10 +154,9 @@ class PeakAccumulator:
                 self._which,
                 a,
                 b,
-            ),
-        )
-        self._older, self._previous = self._previous, energy
-        self.n_frames += 1
+            )
+
+        _kernels.run_strips(self._shape[0], self._n_threads, update)
 
     def finish(self, floor: ImageF32) -> tuple[ImageF32, ImageF32]:
         """Peak place and its height above the noise.
@@ -139,7 +170,7 @@ class PeakAccumulator:
         -------
         index : (h, w) float32 array, range [0, n - 1]
         height : (h, w) float32 array
-            Peak energy less the mean over the frames, in units of the noise energy; 0
+            Peak merit less the mean over the frames, in units of the noise energy; 0
             where nothing was measured.
 
         Notes
@@ -147,19 +178,20 @@ class PeakAccumulator:
         The vertex is taken of the parabola through the inverse square root of the
         energy. A parabola through log energy (Nayar & Nakagawa 1994, eq. 14) pulls
         towards whole frames, by up to 0.07 frames on ray-traced brackets; the inverse
-        root leaves under 0.015 (benchmarks/quality.py).
+        root leaves under 0.015.
 
         References
         ----------
         Nayar, S. K. & Nakagawa, Y. (1994), Shape from focus, IEEE Trans. PAMI 16,
         824-831.
         """
+        self._judge(self.n_frames - 1)
+        self._recent.clear()
         index = np.zeros(self._shape, np.float32)
-        _kernels.run_strips(
-            self._shape[0],
-            self._n_threads,
-            lambda a, b: _kernels.finish_peak_rows(
-                self._best,
+
+        def work(a: int, b: int) -> None:
+            _kernels.finish_peak_rows(
+                self._at_best,
                 self._before,
                 self._after,
                 self._which,
@@ -168,8 +200,10 @@ class PeakAccumulator:
                 index,
                 a,
                 b,
-            ),
-        )
+            )
+
+        _kernels.run_strips(self._shape[0], self._n_threads, work)
+        np.clip(index, 0, max(self.n_frames - 1, 0), out=index)
         mean = self._total / np.maximum(self._count, 1)
         tiny = np.float32(1e-12)
         height = (np.maximum(self._best, 0) - mean) / (floor + tiny)

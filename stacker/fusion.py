@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stacker import _kernels
+from stacker import _kernels, _opencv
 from stacker.depth import FocusMaps
 from stacker.frame import ImageF32, Matrix3x3, Pixels
 
@@ -144,10 +144,9 @@ class FusionAccumulator:
             blocks[:] = 1
         to_raw = np.linalg.inv(to_master)
         maps = self._maps
-        _kernels.run_strips(
-            self._shape[0],
-            self._n_threads,
-            lambda a, b: _kernels.accumulate_rows(
+
+        def work(a: int, b: int) -> None:
+            _kernels.accumulate_rows(
                 raw,
                 to_raw,
                 curves,
@@ -166,9 +165,9 @@ class FusionAccumulator:
                 self._high,
                 a,
                 b,
-            ),
-            strips=16,
-        )
+            )
+
+        _kernels.run_strips(len(blocks), self._n_threads, work, strips=16)
 
     def finish(self, depth_index: ImageF32) -> FinishedPicture:
         """Build picture and maps; the accumulator cannot be used afterwards.
@@ -180,6 +179,7 @@ class FusionAccumulator:
         """
         height, width, n_channels = self._shape
         picture = np.empty(self._shape, np.uint16)
+        _opencv.spread_range(self._low, self._high)
         _kernels.run_strips(
             height,
             self._n_threads,
