@@ -5,6 +5,7 @@ that come one at a time), and the single stages in the modules of this package. 
 below are loaded when first used, so that ``import stacker`` costs nothing.
 """
 
+import logging
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -36,6 +37,9 @@ if TYPE_CHECKING:
     from stacker.pipeline import FusionReport, fuse_bracket
     from stacker.remake import fuse_from_report
     from stacker.settings import AlignSettings, FuseSettings, ReadSettings
+
+# A library says nothing on its own: programs that use it decide where its log goes.
+logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 __all__ = [
     "AlignSettings",

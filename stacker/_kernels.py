@@ -125,7 +125,7 @@ def energy_rows(raw, scale, energy, luma, first, end):
     (ceil(H/2), ceil(W/2)) float32 are written.
     """
     height, width = raw.shape[0], raw.shape[1]
-    h2, w2 = energy.shape
+    w2 = energy.shape[1]
     rows = np.empty((4, width + 2), np.float32)
     for i in range(first, end):
         for k in range(4):
@@ -282,8 +282,10 @@ def _lookup(curve, position):
 
 @jit
 def _weight(number, index, fill, certainty, sharp, broad):
-    """Weight of frame `number` at one pixel: focal interpolation where the depth is
-    certain, a broad mean round the filled depth where it is not.
+    """Weigh frame `number` at one pixel.
+
+    Focal interpolation where the depth is certain, a broad mean round the filled depth
+    where it is not.
     """
     # Tables run over distances 0..reach in equal steps; beyond the end the weight is 0.
     per_frame = np.float32(WEIGHT_STEPS)
@@ -441,17 +443,15 @@ def accumulate_rows(
                         # (costs 0.02 dB on the quality bracket).
                         e, f = np.float32(raw[ia, ja, ch]), np.float32(raw[ia, jb, ch])
                         g, h = np.float32(raw[ib, ja, ch]), np.float32(raw[ib, jb, ch])
-                        lo, hi = min(min(e, f), min(g, h)), max(max(e, f), max(g, h))
+                        lo, hi = min(e, f, g, h), max(e, f, g, h)
                         v = min(max(v, lo), hi)
                         value = _lookup(curves[ch], v * to16)
                         total[r, c, ch] += w * value
                         if w > POSITIVE_WEIGHT:
                             lo8 = max(int(np.floor(np.float32(255) * value)), 0)
                             hi8 = min(int(np.ceil(np.float32(255) * value)), 255)
-                            if lo8 < low[r, c, ch]:
-                                low[r, c, ch] = lo8
-                            if hi8 > high[r, c, ch]:
-                                high[r, c, ch] = hi8
+                            low[r, c, ch] = min(low[r, c, ch], lo8)
+                            high[r, c, ch] = max(high[r, c, ch], hi8)
 
 
 @jit
@@ -526,7 +526,7 @@ def normal_equations_rows(
     first,
     end,
 ):
-    """Sums for one Gauss-Newton step of a weighted registration, rows `first` to `end`.
+    """Sum up one Gauss-Newton step of a weighted registration, rows `first` to `end`.
 
     Returns (A, b, cost, weight): normal matrix and right side of ``moving - reference =
     grad(reference) . u - alpha * moving``. The displacement u is spanned by the first

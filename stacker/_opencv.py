@@ -139,6 +139,10 @@ def find_transform_ecc(
         scale by up to 6e-5, so it is not used.
     seed_ref_to_mov : (3, 3) float64 array
         First guess; not modified (OpenCV would change it in place).
+    motion : str
+        Motion model; "similarity" runs affine, which the caller projects.
+    n_iterations : int
+        At most so many.
 
     Returns
     -------

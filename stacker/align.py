@@ -215,7 +215,10 @@ def measure_gain(
 
     Parameters
     ----------
-    reference, moving : ReducedFrame
+    reference : ReducedFrame
+        The frame compared with.
+    moving : ReducedFrame
+        The frame measured.
     mov_to_ref : (3, 3) array
         Transform between the frames at full size.
     shape : (height, width)
@@ -261,7 +264,9 @@ def refine_transforms(
     maps : FocusMaps
         On the reference's grid.
     motion : str
+        Motion model.
     n_threads : int
+        Threads to work with.
 
     Returns
     -------

@@ -233,11 +233,9 @@ class _Run:
             f"(correlation {reached}, needed {limit:.2f})"
         )
         if self.settings.strict:
-            raise AlignmentError(
-                f"{msg}: take it out of the bracket, or run without strict to leave it out",
-                frame_index=number,
-                correlation=None if found is None else found.correlation,
-            )
+            stopped = f"{msg}: take it out, or run without strict to have it left out"
+            reached_value = None if found is None else found.correlation
+            raise AlignmentError(stopped, frame_index=number, correlation=reached_value)
         self.left_out[number] = (0.0 if found is None else found.correlation, msg)
         self.findings.append(
             Finding(

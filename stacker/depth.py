@@ -109,7 +109,7 @@ class PeakAccumulator:
             raise InputError(msg)
         self._recent.append((energy, luma))
         self.n_frames += 1
-        if self.n_frames >= 2:  # noqa: PLR2004
+        if self.n_frames >= 2:
             self._judge(self.n_frames - 2)
 
     def _judge(self, number: int) -> None:
@@ -123,12 +123,12 @@ class PeakAccumulator:
         none = np.broadcast_to(none, self._shape)
         previous = recent[own - 1][0] if own > 0 else none
         following = recent[own + 1][0] if not is_last else none
-        if is_last and own >= 2:  # noqa: PLR2004
+        if is_last and own >= 2:
             # The peak at the last frame has one neighbour: the free slot takes the
             # last frame but two.
             following = recent[own - 2][0]
         drift = np.empty(self._shape, np.float32)
-        one_sided = newer - older < 2  # noqa: PLR2004
+        one_sided = newer - older < 2
 
         def measure(a: int, b: int) -> None:
             _kernels.drift_rows(
@@ -216,7 +216,9 @@ def fill_smoothly(values: ImageF32, certainty: ImageF32) -> ImageF32:
     Parameters
     ----------
     values : (h, w) float32 array
+        What to carry. Not modified.
     certainty : (h, w) float32 array, range [0, 1]
+        How much each value counts.
 
     Returns
     -------
@@ -250,7 +252,9 @@ def focus_maps(peaks: PeakAccumulator, floor: NoiseFloor, luma: ImageF32) -> Foc
     Parameters
     ----------
     peaks : PeakAccumulator
+        After the last frame; finished by this call.
     floor : NoiseFloor
+        Energy of noise alone.
     luma : (h, w) float32 array, range [0, 1]
         Brightness of the scene on the accumulator's grid.
     """

@@ -129,6 +129,7 @@ class FusionAccumulator:
         Parameters
         ----------
         raw : (H, W, C) uint8 or uint16 array
+            As decoded. Not modified.
         to_master : (3, 3) array
             Frame pixel to master pixel.
         curves : (C, 65536) float32 array

@@ -7,6 +7,7 @@ same area, so ``x_full = f * x_reduced + (f - 1) / 2``.
 
 import math
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -106,6 +107,8 @@ def project_motion(
         A more general transform of pictures of size `shape`.
     motion : str
         The model wanted. "affine" and "homography" are returned as they are.
+    shape : (height, width)
+        Size of the pictures, whose corners are fitted.
 
     Returns
     -------
@@ -135,5 +138,5 @@ def project_motion(
 def iter_strips(n_rows: int, n_strips: int) -> Iterator[tuple[int, int]]:
     """Yield (first row, row behind the last) of about equal strips, never empty."""
     edges = np.linspace(0, n_rows, min(n_strips, n_rows) + 1).round().astype(int)
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
+    for first, last in pairwise(edges):
         yield int(first), int(last)

@@ -144,7 +144,7 @@ def _weighted_median(
 
 
 def normalising_table(table: TransferTable, gain: npt.NDArray[np.float64]) -> ImageF32:
-    """Encoded value of the normalised frame for each 16-bit code of the frame.
+    """Return the normalised frame's encoded value for each 16-bit code of the frame.
 
     Parameters
     ----------

@@ -31,7 +31,6 @@ from stacker.files import (
     Results,
     Transfer,
     find_frames,
-    read_metadata,
     transfer_table,
 )
 from stacker.frame import Finding, FrameInfo, FusionResult, Severity
@@ -158,7 +157,7 @@ def fuse_bracket(
         )
         fused_s = time.perf_counter()
         merge = _merge(source.infos, result, all_settings)
-        metadata = read_metadata(paths[result.reference])
+        metadata = source.metadata(result.reference)
         _write_pictures(results, result, metadata, merge, on_event)
         encoded_s = time.perf_counter()
         preview = srgb_preview(result.picture, icc_profile)

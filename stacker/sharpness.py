@@ -99,7 +99,7 @@ class NoiseFloor:
         return self.curve[low] * (1 - frac) + self.curve[high] * frac
 
     def sigma(self, luma: float) -> float:
-        """Standard deviation of one pixel's luma noise at that brightness, in 0..1."""
+        """Return the standard deviation of one pixel's luma noise at a brightness."""
         # A white-noise pixel of variance s^2 has Laplacian energy (4^2 + 4) s^2.
         return float(np.sqrt(np.interp(luma, np.linspace(0, 1, 256), self.curve) / 20))
 
@@ -168,7 +168,7 @@ class NoiseModel:
 def _noise_basis(
     table: TransferTable, luma: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.float64]:
-    """Encoded variance by brightness of read noise, shot noise and quantisation."""
+    """Return encoded variance by brightness: read noise, shot noise, quantisation."""
     linear = table.astype(np.float64).mean(axis=0)
     codes = np.linspace(0, 1, linear.size)
     light = np.interp(luma, codes, linear)
