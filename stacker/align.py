@@ -14,7 +14,14 @@ import numpy as np
 from stacker import _kernels, _opencv
 from stacker.depth import FocusMaps
 from stacker.frame import ImageF32, Matrix3x3, Pixels, TransferTable
-from stacker.geometry import at_level, corner_distance, project_motion, reduced_shape
+from stacker.geometry import (
+    at_level,
+    corner_distance,
+    invert,
+    normalise,
+    project_motion,
+    reduced_shape,
+)
 from stacker.light import BRIGHTEST, LightGain, estimate_gain, linear_samples
 from stacker.settings import Motion
 
@@ -161,7 +168,7 @@ def register_pair(
         return None
     start = at_level(best.mov_to_ref, coarse[0][0].shape, reference.shape)
     job = _PairRefinement(_band(reference), _band(moving), motion, n_threads)
-    job.weigh_by_sharpness(reference, moving, np.linalg.inv(start))
+    job.weigh_by_sharpness(reference, moving, invert(start))
     return Registration(job.run(start)[0], best.correlation)
 
 
@@ -202,7 +209,7 @@ def _ecc_through(
         ref_to_mov = project_motion(ref_to_mov, motion, reference.shape)
         if not 0.5 < abs(np.linalg.det(ref_to_mov[:2, :2])) < 2:
             return None
-    return Registration(np.linalg.inv(ref_to_mov), min(max(correlation, 0.0), 1.0))
+    return Registration(invert(ref_to_mov), min(max(correlation, 0.0), 1.0))
 
 
 def measure_gain(
@@ -225,7 +232,7 @@ def measure_gain(
         Full size.
     """
     small = reference.cells.shape[:2]
-    to_moving = np.linalg.inv(at_level(mov_to_ref, shape, small))
+    to_moving = invert(at_level(mov_to_ref, shape, small))
 
     def moved(plane: ImageF32) -> ImageF32:
         plane = np.ascontiguousarray(plane)
@@ -291,7 +298,7 @@ def refine_transforms(
         bands[k] = _band(lumas[k])
         job = _PairRefinement(bands[inner], bands[k], motion, n_threads)
         job.weigh(maps, transforms[inner], k, inner, n)
-        steps[k] = job.run(np.linalg.inv(transforms[inner]) @ transforms[k])
+        steps[k] = job.run(invert(transforms[inner]) @ transforms[k])
     return [_follow_chain(k, reference, steps, n) for k in range(n)]
 
 
@@ -310,7 +317,7 @@ def _follow_chain(
         shift[:2, 2] = np.asarray(parallax) * (k - at) / n
         total = shift @ step @ total
         at += -1 if at > reference else 1
-    return total / total[2, 2]
+    return normalise(total)
 
 
 def _sharpness(luma: ImageF32) -> ImageF32:
@@ -385,7 +392,7 @@ class _PairRefinement:
             prior[-1] = (noise / CONTRAST_SIGMA) ** 2
             # The prior pulls towards the start, not towards the last step.
             back = np.zeros(n_params + 3)
-            back[:n_params] = self._parameters_of(start @ np.linalg.inv(transform))
+            back[:n_params] = self._parameters_of(start @ invert(transform))
             back[n_params:-1] = -parallax
             step = np.linalg.solve(normal + np.diag(prior), right + prior * back)
             moved = self._transform_of(step[:n_params])
@@ -399,7 +406,7 @@ class _PairRefinement:
     def _sums(
         self, transform: Matrix3x3, parallax: np.ndarray, noise: float
     ) -> tuple[np.ndarray, np.ndarray, float, float]:
-        to_moving = np.linalg.inv(transform)
+        to_moving = invert(transform)
         parts: dict[int, tuple[np.ndarray, np.ndarray, float, float]] = {}
 
         def work(a: int, b: int) -> None:
@@ -432,7 +439,7 @@ class _PairRefinement:
     def _parameters_of(self, change: Matrix3x3) -> np.ndarray:
         """Parameters in pixels at the corner of a transform near the identity."""
         to_unit = self._to_unit()
-        m = to_unit @ change @ np.linalg.inv(to_unit)
+        m = to_unit @ change @ invert(to_unit)
         m /= m[2, 2]
         p = [
             m[0, 2],
@@ -458,5 +465,5 @@ class _PairRefinement:
             ]
         )
         to_unit = self._to_unit()
-        moved = np.linalg.inv(to_unit) @ m @ to_unit
-        return moved / moved[2, 2]
+        moved = invert(to_unit) @ m @ to_unit
+        return normalise(moved)

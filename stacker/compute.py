@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 from stacker import _opencv
 from stacker.align import (
@@ -31,7 +32,6 @@ from stacker.frame import (
     FrameRecord,
     FrameSource,
     FusionResult,
-    ImageF32,
     Matrix3x3,
     Pixels,
     TransferTable,
@@ -383,7 +383,7 @@ class _Run:
             },
         )
 
-    def _records(self, shares: ImageF32) -> tuple[FrameRecord, ...]:
+    def _records(self, shares: npt.NDArray[np.float64]) -> tuple[FrameRecord, ...]:
         by_number = {u.number: k for k, u in enumerate(self.used)}
         records = []
         for number in range(self.n):

@@ -96,9 +96,7 @@ class MemoryLimitError(StackerError, MemoryError):
         What the work needs at least, and what the limit is.
     """
 
-    def __init__(
-        self, message: str, *, needed_bytes: int, allowed_bytes: int
-    ) -> None:
+    def __init__(self, message: str, *, needed_bytes: int, allowed_bytes: int) -> None:
         self.needed_bytes = needed_bytes
         self.allowed_bytes = allowed_bytes
         super().__init__(message)

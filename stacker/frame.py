@@ -7,7 +7,7 @@ above hand to each other.
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, Literal, Protocol, TypeAlias
+from typing import Any, Literal, Protocol, TypeAlias, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -150,7 +150,9 @@ class ArraySource:
                     f"{frames[0].shape}: all frames of a bracket must be alike"
                 )
                 raise BracketError(msg, names=(f"frame {i}",))
-        self._frames = [np.ascontiguousarray(a) for a in frames]
+        self._frames: list[Pixels] = [
+            cast("Pixels", np.ascontiguousarray(a)) for a in frames
+        ]
         self._infos = tuple(
             FrameInfo(
                 name=f"frame {i}",

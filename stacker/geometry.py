@@ -21,7 +21,9 @@ __all__ = [
     "field_scale",
     "half_shape",
     "identity",
+    "invert",
     "iter_strips",
+    "normalise",
     "project_motion",
     "reduced_shape",
 ]
@@ -74,7 +76,17 @@ def at_level(
     """
     step = _level_matrix(shape, new_shape)
     moved = np.linalg.inv(step) @ matrix @ step
-    return moved / moved[2, 2]
+    return normalise(moved)
+
+
+def normalise(matrix: Matrix3x3) -> Matrix3x3:
+    """Scale a transform so that its last element is 1."""
+    return np.asarray(matrix / matrix[2, 2], dtype=np.float64)
+
+
+def invert(matrix: Matrix3x3) -> Matrix3x3:
+    """Return the transform that leads back."""
+    return np.asarray(np.linalg.inv(matrix), dtype=np.float64)
 
 
 def field_scale(matrix: Matrix3x3) -> float:

@@ -96,7 +96,9 @@ class NoiseFloor:
         low = k.astype(np.uint8)
         high = np.minimum(low, 254) + 1
         frac = (k - low).astype(np.float32)
-        return self.curve[low] * (1 - frac) + self.curve[high] * frac
+        return np.asarray(
+            self.curve[low] * (1 - frac) + self.curve[high] * frac, np.float32
+        )
 
     def sigma(self, luma: float) -> float:
         """Return the standard deviation of one pixel's luma noise at a brightness."""
