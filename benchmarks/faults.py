@@ -1,0 +1,400 @@
+"""Brackets with one fault each, made of clean frames in linear light.
+
+`FAULTS` lists what can go wrong at the camera at the size that a person would care
+about; `deliver` makes of a clean bracket and a fault the frames that a camera delivers.
+Sizes in pixels are stated for a picture 1500 px wide.
+"""
+
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import tifffile
+
+from benchmarks.brackets import SCENE_WIDTH_PX, expose, srgb_encode
+from benchmarks.lens import F32, render_frame
+from benchmarks.scenes import SCENES
+from stacker.frame import FrameInfo
+
+__all__ = [
+    "FAULTS",
+    "CleanBracket",
+    "Fault",
+    "deliver",
+    "folder_bracket",
+    "rendered_bracket",
+]
+
+Alter = Callable[[F32], F32]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CleanBracket:
+    """Frames without noise in linear light, 1.0 = white, and their optics."""
+
+    name: str
+    n_frames: int
+    read: Callable[[int], F32]
+    focus_mm: Sequence[float]
+    focal_length_mm: float
+    f_number: float
+    width: int
+    height: int
+
+
+@dataclass(slots=True, kw_only=True)
+class Shooting:
+    """What happens at the camera, frame by frame; faults change this."""
+
+    bracket: CleanBracket
+    rng: np.random.Generator
+    order: list[int]
+    gain: npt.NDArray[np.float64]
+    clip: bool = False
+    alter: dict[int, Alter] = field(default_factory=dict)
+    shade: F32 | None = None
+    f_number: dict[int, float] = field(default_factory=dict)
+    tint: dict[int, tuple[float, float, float]] = field(default_factory=dict)
+    same_noise: set[int] = field(default_factory=set)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """A fault: how it comes about and by which codes it counts as found.
+
+    Attributes
+    ----------
+    happen : callable
+        Changes a `Shooting`.
+    codes : tuple of str
+        Any of them; none for the clean bracket.
+    may_add : tuple of str
+        Codes that follow from it and are no false alarms.
+    """
+
+    happen: Callable[[Shooting], None]
+    codes: tuple[str, ...]
+    may_add: tuple[str, ...] = ()
+
+
+# --- clean brackets ------------------------------------------------------------------
+
+
+def folder_bracket(folder: Path) -> CleanBracket:
+    """Read a folder of clean frames (see `benchmarks.scenes`)."""
+    meta = json.loads((folder / "meta.json").read_text(encoding="utf-8"))
+    white = np.float32(meta["encoding"]["white"])
+    codes = [
+        tifffile.imread(folder / f"frame_{k:02d}.tif")
+        for k in range(len(meta["frames"]))
+    ]
+    first = meta["frames"][0]
+    return CleanBracket(
+        name=meta["scene"],
+        n_frames=len(codes),
+        read=lambda k: np.asarray(
+            (codes[k].astype(np.float32) / white) ** 2, np.float32
+        ),
+        focus_mm=[f["focus_distance_mm"] for f in meta["frames"]],
+        focal_length_mm=first["focal_length_mm"],
+        f_number=first["f_number"],
+        width=meta["width"],
+        height=meta["height"],
+    )
+
+
+def rendered_bracket(
+    name: str,
+    *,
+    scale: float,
+    still: bool = False,
+    breathing: bool = True,
+    seed: int = 1,
+) -> CleanBracket:
+    """Render a scene of `benchmarks.scenes`, on a stand that stands still if asked."""
+    scene = SCENES[name](np.random.default_rng(seed), scale)
+    camera = scene.camera
+    if still:
+        camera = replace(
+            camera,
+            shift_mm=0 * camera.shift_mm,
+            pointing_px=0 * camera.pointing_px,
+            roll_deg=0 * camera.roll_deg,
+        )
+    if not breathing:
+        camera = replace(camera, breathing=0.0)
+    frames: dict[int, F32] = {}
+
+    def read(k: int) -> F32:
+        if k not in frames:
+            frames[k] = render_frame(camera, scene.layers, scene.canvas, k)
+        return frames[k]
+
+    return CleanBracket(
+        name=name + ("-still" if still else "") + ("" if breathing else "-fixed"),
+        n_frames=camera.n_frames,
+        read=read,
+        focus_mm=[float(f) for f in camera.focus_mm],
+        focal_length_mm=camera.focal_length_mm,
+        f_number=camera.f_number,
+        width=camera.width,
+        height=camera.height,
+    )
+
+
+# --- what can happen -----------------------------------------------------------------
+
+
+def _px(bracket: CleanBracket, pixels: float) -> float:
+    return pixels * bracket.width / SCENE_WIDTH_PX
+
+
+def moved_by(image: F32, dx: float, dy: float) -> F32:
+    """Shift by a part of a pixel without any blur, edges mirrored."""
+    return np.asarray(np.maximum(_filtered(image, dx, dy, blur=False), 0), np.float32)
+
+
+def shaken_by(image: F32, dx: float, dy: float) -> F32:
+    """Blur along a straight line of this length."""
+    return np.asarray(np.maximum(_filtered(image, dx, dy, blur=True), 0), np.float32)
+
+
+def _filtered(image: F32, dx: float, dy: float, *, blur: bool) -> F32:
+    pad = int(np.ceil(max(abs(dx), abs(dy)))) + 16
+    wide = np.pad(image, ((pad, pad), (pad, pad), (0, 0)), mode="reflect")
+    fy = np.fft.fftfreq(wide.shape[0])[:, None]
+    fx = np.fft.rfftfreq(wide.shape[1])[None]
+    turns = fx * dx + fy * dy
+    factor = np.sinc(turns) if blur else np.exp(-2j * np.pi * turns)
+    parts = [
+        np.fft.irfft2(np.fft.rfft2(wide[..., c]) * factor, s=wide.shape[:2])
+        for c in range(wide.shape[2])
+    ]
+    inner = np.stack(parts, axis=-1)[pad:-pad, pad:-pad]
+    return np.asarray(inner, np.float32)
+
+
+def patched(image: F32, pixels: float) -> F32:
+    """Move a square of a seventh of the width sideways."""
+    h, w = image.shape[:2]
+    side, shift = int(0.15 * w), max(1, round(pixels))
+    y, x = int(0.4 * h), int(0.3 * w)
+    out = image.copy()
+    out[y : y + side, x : x + side] = image[y : y + side, x - shift : x - shift + side]
+    return out
+
+
+def _dust(bracket: CleanBracket, n: int, rng: np.random.Generator) -> F32:
+    """Multiplicative shading of soft specks, 0.2 to 0.7 % of the width in radius."""
+    y, x = np.mgrid[: bracket.height, : bracket.width].astype(np.float32)
+    shade = np.ones((bracket.height, bracket.width), np.float32)
+    for _ in range(n):
+        cx, cy = rng.uniform(0, bracket.width), rng.uniform(0, bracket.height)
+        radius, depth = (
+            rng.uniform(0.002, 0.007) * bracket.width,
+            rng.uniform(0.12, 0.45),
+        )
+        away = np.clip((np.hypot(x - cx, y - cy) / radius - 1) * 6, -30, 30)
+        shade *= (1 - depth / (1 + np.exp(away))).astype(np.float32)
+    return shade
+
+
+def _middle(s: Shooting) -> int:
+    return s.order[len(s.order) // 2]
+
+
+def _drop(s: Shooting) -> None:
+    del s.order[int(s.rng.integers(2, len(s.order) - 2))]
+
+
+def _cut_first(s: Shooting) -> None:
+    del s.order[: max(2, s.bracket.n_frames // 4)]
+
+
+def _cut_last(s: Shooting) -> None:
+    del s.order[-max(2, s.bracket.n_frames // 4) :]
+
+
+def _repeat(s: Shooting) -> None:
+    k = int(s.rng.integers(1, len(s.order) - 1))
+    s.order.insert(k, s.order[k])
+
+
+def _copy(s: Shooting) -> None:
+    k = _middle(s)
+    s.order.insert(s.order.index(k), k)
+    s.same_noise.add(k)
+
+
+def _shuffle(s: Shooting) -> None:
+    s.order = [s.order[i] for i in s.rng.permutation(len(s.order))]
+
+
+def _bump(
+    pixels: float,
+) -> Callable[[Shooting], None]:
+    def happen(s: Shooting) -> None:
+        k, angle = (
+            s.order[int(s.rng.integers(0, len(s.order)))],
+            s.rng.uniform(0, 2 * np.pi),
+        )
+        far = _px(s.bracket, pixels)
+        s.alter[k] = lambda x: moved_by(x, far * np.cos(angle), far * np.sin(angle))
+
+    return happen
+
+
+def _shift_for_good(s: Shooting) -> None:
+    far = _px(s.bracket, 8.0)
+    for k in s.order[len(s.order) // 2 :]:
+        s.alter[k] = lambda x: moved_by(x, far, far / 2)
+
+
+def _flash(
+    stops: float,
+) -> Callable[[Shooting], None]:
+    def happen(s: Shooting) -> None:
+        s.gain[int(s.rng.choice(s.order))] *= 2.0**stops
+
+    return happen
+
+
+def _drift(s: Shooting) -> None:
+    s.gain *= 2.0 ** np.linspace(0, -0.4, len(s.gain))
+
+
+def _colour(s: Shooting) -> None:
+    s.tint[_middle(s)] = (1.06, 1.0, 0.93)
+
+
+def _clip(s: Shooting) -> None:
+    s.clip = True
+
+
+def _shake(s: Shooting) -> None:
+    s.alter[_middle(s)] = lambda x: shaken_by(
+        x, _px(s.bracket, 4.0), _px(s.bracket, 2.0)
+    )
+
+
+def _thing(s: Shooting) -> None:
+    for k in s.order[len(s.order) // 2 :]:
+        s.alter[k] = lambda x: patched(x, _px(s.bracket, 8.0))
+
+
+def _thing_once(s: Shooting) -> None:
+    s.alter[_middle(s)] = lambda x: patched(x, _px(s.bracket, 8.0))
+
+
+def _specks(s: Shooting) -> None:
+    s.shade = _dust(s.bracket, 6, s.rng)
+
+
+def _other_picture(s: Shooting) -> None:
+    s.alter[_middle(s)] = lambda x: np.ascontiguousarray(x[::-1, ::-1])
+
+
+def _aperture(s: Shooting) -> None:
+    s.f_number[_middle(s)] = s.bracket.f_number * 1.4
+
+
+def _nothing(s: Shooting) -> None:
+    pass
+
+
+FAULTS: dict[str, Fault] = {
+    "clean": Fault(happen=_nothing, codes=()),
+    "frame dropped": Fault(happen=_drop, codes=("gap",)),
+    "first quarter missing": Fault(happen=_cut_first, codes=("missing_first_end",)),
+    "last quarter missing": Fault(happen=_cut_last, codes=("missing_last_end",)),
+    "frame repeated": Fault(happen=_repeat, codes=("same_focus",)),
+    "frame copied": Fault(happen=_copy, codes=("duplicate_frame",)),
+    "shuffled": Fault(happen=_shuffle, codes=("wrong_order",)),
+    "bumped 3 px": Fault(happen=_bump(3.0), codes=("frame_knocked",)),
+    "bumped 7 px": Fault(happen=_bump(7.0), codes=("frame_knocked",)),
+    "bumped 15 px": Fault(happen=_bump(15.0), codes=("frame_knocked",)),
+    "moved for good": Fault(
+        happen=_shift_for_good, codes=("set_moved",), may_add=("thing_moved",)
+    ),
+    "flash +0.15 EV": Fault(happen=_flash(0.15), codes=("flash_misfire",)),
+    "flash -0.15 EV": Fault(happen=_flash(-0.15), codes=("flash_misfire",)),
+    "flash at half power": Fault(happen=_flash(-1.0), codes=("flash_misfire",)),
+    "flash drifts": Fault(happen=_drift, codes=("flash_drift",)),
+    "flash of another colour": Fault(happen=_colour, codes=("colour_shift",)),
+    "highlights cut off": Fault(
+        happen=_clip, codes=("highlights_clipped",), may_add=("highlights_grow",)
+    ),
+    "shaken": Fault(happen=_shake, codes=("camera_shake",)),
+    "thing moved": Fault(happen=_thing, codes=("thing_moved",)),
+    "thing moved once": Fault(happen=_thing_once, codes=("thing_moved",)),
+    "dust": Fault(happen=_specks, codes=("dust",)),
+    "other picture": Fault(
+        happen=_other_picture, codes=("other_picture",), may_add=("gap",)
+    ),
+    "other aperture": Fault(happen=_aperture, codes=("mixed_aperture",)),
+}
+
+
+# --- frames as delivered -------------------------------------------------------------
+
+
+def deliver(
+    bracket: CleanBracket,
+    fault: Fault,
+    *,
+    seed: int = 1,
+    flash_sigma: float = 0.02,
+    bits: int = 16,
+) -> tuple[Iterator[npt.NDArray[Any]], list[FrameInfo]]:
+    """Shoot a clean bracket with a fault.
+
+    Returns
+    -------
+    frames : iterator of (H, W, 3) uint16 or uint8 arrays
+        sRGB-encoded.
+    infos : list of FrameInfo
+        What their headers would say.
+    """
+    n = bracket.n_frames
+    spread = np.random.default_rng(seed).standard_normal(n)
+    shooting = Shooting(
+        bracket=bracket,
+        rng=np.random.default_rng((seed, n)),
+        order=list(range(n)),
+        gain=np.exp(flash_sigma * spread),
+    )
+    fault.happen(shooting)
+    infos = [
+        FrameInfo(
+            name=f"{bracket.name}_{i:03d}.tif",
+            height=bracket.height,
+            width=bracket.width,
+            n_channels=3,
+            bit_depth=bits,
+            focal_length_mm=bracket.focal_length_mm,
+            f_number=shooting.f_number.get(k, bracket.f_number),
+            focus_distance_mm=bracket.focus_mm[k],
+        )
+        for i, k in enumerate(shooting.order)
+    ]
+    return _frames(shooting, seed, bits), infos
+
+
+def _frames(shooting: Shooting, seed: int, bits: int) -> Iterator[npt.NDArray[Any]]:
+    top, kind = (65535, np.uint16) if bits == 16 else (255, np.uint8)
+    for i, k in enumerate(shooting.order):
+        linear = shooting.bracket.read(k)
+        if k in shooting.alter:
+            linear = shooting.alter[k](linear)
+        if k in shooting.tint:
+            linear = linear * np.array(shooting.tint[k], np.float32)
+        if shooting.shade is not None:
+            linear = linear * shooting.shade[..., None]
+        # A second exposure of the same focus has noise of its own, a copy has not.
+        rng = np.random.default_rng((seed, k, 0 if k in shooting.same_noise else i))
+        seen = expose(linear, rng, float(shooting.gain[k]), clip=shooting.clip)
+        yield np.round(srgb_encode(seen) * top).astype(kind)

@@ -1,0 +1,308 @@
+"""Every fault of a bracket is found, and a clean bracket is let pass.
+
+The brackets are the sample's frames, changed in linear light as the fault changes them.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.brackets import srgb_decode, srgb_encode
+from benchmarks.faults import moved_by, patched, shaken_by
+from stacker.frame import FrameInfo
+from stacker.inspection import find_specks, give_verdict, inspect_bracket
+from stacker.light import srgb_transfer
+from stacker.roster import Roster
+
+N = 9
+FOCUS_MM = 1 / np.linspace(1 / 256, 1 / 412, N)  # as sample_data/README.md says
+
+
+def survey(frames):
+    roster = Roster(frames[0].shape[:2], srgb_transfer(3), n_threads=2)
+    for number, frame in enumerate(frames):
+        roster.add(number, roster.look(frame))
+    return roster.facts()
+
+
+def infos_of(frames, order, **changes):
+    return [
+        FrameInfo(
+            name=f"shelf_{k}.tif",
+            height=frames[0].shape[0],
+            width=frames[0].shape[1],
+            n_channels=3,
+            bit_depth=16,
+            **changes,
+        )
+        for k in order
+    ]
+
+
+def inspected(frames, infos=None):
+    infos = infos or infos_of(frames, range(len(frames)))
+    return inspect_bracket(survey(frames), infos)
+
+
+def alarms(findings):
+    return [f for f in findings if f.severity != "note"]
+
+
+def only(findings, code):
+    """The one alarm that is expected, and no other."""
+    found = alarms(findings)
+    assert [f.code for f in found] == [code]
+    return found[0]
+
+
+def changed(frame, change):
+    """Change a frame in linear light."""
+    linear = srgb_decode((frame / 65535).astype(np.float32))
+    return np.round(srgb_encode(change(linear)) * 65535).astype(np.uint16)
+
+
+def with_frame(frames, k, change):
+    return [changed(f, change) if i == k else f for i, f in enumerate(frames)]
+
+
+@pytest.fixture(scope="module")
+def frames(sample):
+    return sample.frames
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_clean_bracket_is_let_pass(frames, seed):
+    """An alarm about nothing makes every other alarm worthless."""
+    rng = np.random.default_rng(seed)
+    gains = np.exp(0.02 * rng.standard_normal(N))
+    lit = [changed(f, lambda x, g=g: x * g) for f, g in zip(frames, gains, strict=True)]
+    findings = inspected(lit)
+    assert alarms(findings) == []
+    verdict = give_verdict(findings, N)
+    assert (verdict.level, verdict.message) == ("good", "Complete: 9 frames.")
+
+
+def test_the_order_may_run_from_far_to_near(frames):
+    assert alarms(inspected(frames[::-1])) == []
+
+
+def test_a_lost_frame_leaves_a_gap_with_a_place_and_a_distance(frames):
+    kept = [k for k in range(N) if k != 4]
+    infos = [
+        replace(info, focus_distance_mm=FOCUS_MM[k])
+        for info, k in zip(infos_of(frames, kept), kept, strict=True)
+    ]
+    gap = only(inspected([frames[k] for k in kept], infos), "gap")
+    assert gap.severity == "reshoot"
+    assert gap.frames == (3, 4)
+    assert gap.region is not None
+    wanted = float(gap.action.split("focus at ")[1].split(" mm")[0])
+    assert wanted == pytest.approx(FOCUS_MM[4], rel=0.005)
+
+
+@pytest.mark.parametrize(
+    ("kept", "code", "frame", "end"),
+    [
+        (range(2, N), "missing_first_end", 0, "near"),
+        (range(N - 2), "missing_last_end", N - 3, "far"),
+    ],
+)
+def test_a_missing_end_is_told_with_what_to_add(frames, kept, code, frame, end):
+    infos = [
+        replace(info, focus_distance_mm=FOCUS_MM[k])
+        for info, k in zip(infos_of(frames, kept), kept, strict=True)
+    ]
+    found = only(inspected([frames[k] for k in kept], infos), code)
+    assert found.severity == "reshoot"
+    assert found.frames == (frame,)
+    assert f"The {end} end" in found.message
+    # the next focus distance, even in 1/distance
+    next_one = FOCUS_MM[1] if end == "near" else FOCUS_MM[N - 2]
+    first = float(found.action.split("focus at ")[1].split(" mm")[0])
+    assert first == pytest.approx(next_one, rel=0.005)
+    height, width = frames[0].shape[:2]
+    # near things are below, far ones above
+    middle = found.region.row + found.region.height / 2
+    assert (middle > height / 2) == (end == "near")
+    assert found.region.column + found.region.width <= width
+
+
+def test_focus_that_did_not_move_is_noticed(frames):
+    rng = np.random.default_rng(1)
+    noise = rng.normal(0, 60, frames[3].shape)
+    again = np.clip(frames[3] + noise, 0, 65535).astype(np.uint16)
+    found = only(inspected([*frames[:4], again, *frames[4:]]), "same_focus")
+    assert found.frames == (3, 4)
+
+
+def test_a_copy_of_a_frame_is_noticed(frames):
+    found = only(inspected([*frames[:4], frames[3], *frames[4:]]), "duplicate_frame")
+    assert found.frames == (3, 4)
+
+
+def test_wrong_order_is_told_with_the_right_one(frames):
+    order = [0, 5, 2, 3, 4, 1, 6, 8, 7]
+    found = only(inspected([frames[k] for k in order]), "wrong_order")
+    right = [order.index(k) for k in range(N)]
+    assert list(found.frames) in (right, right[::-1])
+
+
+def test_a_frame_of_another_picture_is_named_and_the_rest_judged(frames):
+    odd = np.ascontiguousarray(frames[4][::-1, ::-1])
+    mixed = [*frames[:4], odd, *frames[4:]]
+    found = only(inspected(mixed), "other_picture")
+    assert found.frames == (4,)
+
+
+def test_another_picture_first_does_not_make_the_rest_foreign(frames):
+    odd = np.ascontiguousarray(frames[0][:, ::-1])
+    found = only(inspected([odd, *frames]), "other_picture")
+    assert found.frames == (0,)
+
+
+def test_a_knocked_frame_is_told_with_its_pixels(frames):
+    moved = with_frame(frames, 5, lambda x: moved_by(x, 9.0, -4.0))
+    found = only(inspected(moved), "frame_knocked")
+    assert found.frames == (5,)
+    told_px = float(found.message.split("stands ")[1].split(" px")[0])
+    assert told_px == pytest.approx(np.hypot(9, 4), abs=2.5)  # frames wander by 1 px
+
+
+def test_a_set_that_moved_is_told_with_the_frame(frames):
+    moved = [
+        changed(f, lambda x: moved_by(x, 8.0, 5.0)) if k >= 5 else f
+        for k, f in enumerate(frames)
+    ]
+    found = alarms(inspected(moved))
+    assert [f.code for f in found] == ["set_moved"]
+    assert found[0].frames[0] == 5
+
+
+@pytest.mark.parametrize("stops", [0.15, -0.15])
+def test_a_misfire_of_a_seventh_of_a_stop_is_found(sample, stops):
+    # without the sample's own variation, which may make up for it
+    even = [
+        changed(f, lambda x, g=g: x / g)
+        for f, g in zip(sample.frames, sample.gains, strict=True)
+    ]
+    findings = inspected(with_frame(even, 3, lambda x: x * 2**stops))
+    codes = {f.code: f for f in alarms(findings)}
+    # more light clips more, and that may be told too
+    assert set(codes) <= {"flash_misfire", "highlights_grow"}
+    found = codes["flash_misfire"]
+    assert found.frames == (3,)
+    assert ("brighter" if stops > 0 else "darker") in found.message
+    assert found.severity == "look"
+
+
+def test_light_that_fades_is_told_as_drift(frames):
+    fading = 2.0 ** np.linspace(0, -0.5, N)
+    dim = [
+        changed(f, lambda x, g=g: x * g) for f, g in zip(frames, fading, strict=True)
+    ]
+    found = only(inspected(dim), "flash_drift")
+    assert "falls by 0." in found.message
+
+
+def test_another_colour_of_the_flash_is_found(frames):
+    tint = np.array([1.06, 1.0, 0.93], np.float32)
+    found = only(inspected(with_frame(frames, 4, lambda x: x * tint)), "colour_shift")
+    assert found.frames == (4,)
+    assert "blue" in found.message or "red" in found.message
+
+
+def test_highlights_that_are_cut_off_are_told_from_a_roll_off(frames):
+    cut = [changed(f, lambda x: np.minimum(x * 2, 1)) for f in frames]
+    found = [f for f in inspected(cut) if f.code == "highlights_clipped"]
+    assert found
+    assert found[0].severity == "look"
+
+
+def test_a_frame_that_clips_more_than_the_others_is_named(frames):
+    bright = with_frame(frames, 4, lambda x: np.minimum(x * 2.0, 1))
+    codes = {f.code: f for f in alarms(inspected(bright))}
+    assert codes["highlights_grow"].frames == (4,)
+    assert codes["flash_misfire"].severity == "reshoot"
+
+
+def test_a_shaken_frame_is_told_from_a_frame_out_of_focus(frames):
+    shaken = with_frame(frames, 4, lambda x: shaken_by(x, 3.0, 1.5))
+    found = only(inspected(shaken), "camera_shake")
+    assert found.frames == (4,)
+
+
+@pytest.mark.parametrize("for_good", [True, False])
+def test_a_thing_that_moved_is_found_where_it_is(frames, for_good):
+    moved = [
+        changed(f, lambda x: patched(x, 6)) if k == 4 or (for_good and k > 4) else f
+        for k, f in enumerate(frames)
+    ]
+    found = only(inspected(moved), "thing_moved")
+    assert found.frames == ((4, 5, 6, 7, 8) if for_good else (4,))
+    height, width = frames[0].shape[:2]
+    row, column = int(0.4 * height), int(0.3 * width)
+    side = int(0.15 * width)
+    box = found.region
+    assert row - 20 < box.row + box.height / 2 < row + side + 20
+    assert column - 20 < box.column + box.width / 2 < column + side + 20
+
+
+def test_dust_is_found_where_it_lies(frames, sample):
+    shade = np.ones(frames[0].shape[:2], np.float32)
+    y, x = np.mgrid[: shade.shape[0], : shade.shape[1]]
+    places = [(90, 60), (600, 420), (650, 90), (120, 400)]
+    for cx, cy in places:
+        away = np.clip((np.hypot(x - cx, y - cy) / 4 - 1) * 6, -30, 30)
+        shade *= (1 - 0.35 / (1 + np.exp(away))).astype(np.float32)
+    dusty = [changed(f, lambda p: p * shade[..., None]) for f in frames]
+    facts = survey(dusty)
+    found = find_specks(facts)
+    near = [min(np.hypot(s.x - cx, s.y - cy) for s in found) for cx, cy in places]
+    assert sum(d < 3 for d in near) >= 3  # one may lie in too much texture
+    strangers = [
+        s for s in found if min(np.hypot(s.x - cx, s.y - cy) for cx, cy in places) > 8
+    ]
+    assert strangers == []
+    assert "dust" in {
+        f.code for f in inspect_bracket(facts, infos_of(frames, range(N)))
+    }
+
+
+@pytest.mark.parametrize(
+    ("change", "code"),
+    [
+        ({"f_number": 8.0}, "mixed_aperture"),
+        ({"iso": 400.0}, "mixed_iso"),
+        ({"focal_length_mm": 60.0}, "mixed_focal_length"),
+        ({"exposure_s": 0.5}, "mixed_exposure"),
+    ],
+)
+def test_a_setting_that_changed_is_named_with_its_frame(frames, change, code):
+    usual = {"f_number": 5.6, "iso": 100.0, "focal_length_mm": 50.0, "exposure_s": 0.01}
+    infos = infos_of(frames, range(N), **usual)
+    infos[6] = replace(infos[6], **change)
+    found = only(inspected(frames, infos), code)
+    assert found.frames == (6,)
+
+
+def test_frames_without_texture_are_not_called_complete():
+    grey = np.full((480, 720, 3), 30000, np.uint16)
+    rng = np.random.default_rng(2)
+    flat = [(grey + rng.normal(0, 90, grey.shape)).astype(np.uint16) for _ in range(6)]
+    verdict = give_verdict(inspected(flat), 6)
+    assert verdict.level != "good"
+
+
+def test_a_plain_place_is_noted_and_no_alarm(frames):
+    plain = []
+    for frame in frames:
+        covered = frame.copy()
+        rng = np.random.default_rng(int(frame[0, 0, 0]))
+        covered[100:260, 200:420] = 30000 + rng.normal(0, 90, (160, 220, 3))
+        plain.append(covered)
+    found = {f.code: f for f in inspected(plain)}
+    assert found["flat_area"].severity == "note"
+    box = found["flat_area"].region
+    assert 80 < box.row < 200
+    assert 160 < box.column < 320

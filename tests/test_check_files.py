@@ -1,0 +1,192 @@
+"""`stacker check` on files: command line, page, record, following, views into files."""
+
+import json
+import re
+import shutil
+import threading
+import time
+from html import unescape
+
+import numpy as np
+import pytest
+import tifffile
+from click.testing import CliRunner
+
+from benchmarks.brackets import SAMPLE
+from stacker.checking import check_bracket, follow_bracket
+from stacker.cli import main
+from stacker.errors import BracketError, FrameReadError
+from stacker.files import FileSource
+from stacker.settings import CheckSettings
+
+FRAMES = sorted(SAMPLE.glob("spice_shelf_*.tif"))
+
+
+def folder_of(tmp_path, frames):
+    folder = tmp_path / "shelf"
+    folder.mkdir()
+    for frame in frames:
+        shutil.copy(frame, folder)
+    return folder
+
+
+def run(*words):
+    return CliRunner().invoke(main, ["check", *map(str, words)])
+
+
+def test_a_complete_bracket_exits_with_nought_and_says_so_first():
+    done = run(SAMPLE, "-q")
+    assert done.exit_code == 0
+    assert done.stdout.splitlines()[0] == "Complete: 9 frames."
+
+
+def test_a_lost_frame_exits_with_three_page_and_all(tmp_path):
+    folder = folder_of(tmp_path, [*FRAMES[:4], *FRAMES[5:]])
+    page = tmp_path / "out & <b>.html"
+    done = run(folder, "--page", page, "-q")
+    assert done.exit_code == 3
+    verdict, finding, *_ = done.stdout.splitlines()
+    assert verdict == "Add frames between 3 and 4."
+    assert "Add 1 frame between frames 3 and 4: focus at 316 mm." in finding
+    assert "(spice_shelf_04.tif, spice_shelf_06.tif)" in finding
+    html = page.read_text("utf-8")
+    assert html.count("<svg") >= 7  # the map, its scale, five figures
+    assert "Add frames between 3 and 4." in html
+    assert len(re.findall(r'class="cell c\d', html)) > 200
+    # the policy allows nothing from elsewhere
+    assert "default-src 'none'" in unescape(html)
+    assert not re.search(r'(src|href)="(?!data:|#)', html)
+    again = run(folder, "--page", page, "-q")
+    assert again.exit_code == 1
+    assert "exists already" in again.stderr
+
+
+def test_the_record_is_json_with_every_frame_and_step(tmp_path):
+    folder = folder_of(tmp_path, [*FRAMES[:6], *FRAMES[7:]])
+    done = run(folder, "--json", "-q")
+    record = json.loads(done.stdout)
+    assert record["schema"] == "stacker.check/1"
+    assert record["verdict"]["level"] == "reshoot"
+    assert record["order"] == list(range(8))
+    assert [f["belongs"] for f in record["frames"]] == [True] * 8
+    steps = record["focus"]["steps"]
+    assert len(steps) == 7
+    assert steps[5] == max(steps) > 1.5
+    grid = record["focus"]["grid"]
+    assert len(record["focus"]["sharpest"]) == grid["rows"]
+    assert {len(row) for row in record["focus"]["peak_steps"]} == {grid["columns"]}
+    (gap,) = [w for w in record["warnings"] if w["severity"] != "note"]
+    assert (gap["code"], gap["frames"]) == ("gap", [5, 6])
+
+
+def test_copies_and_odd_frames_are_findings_not_errors(tmp_path):
+    folder = folder_of(tmp_path, FRAMES)
+    shutil.copy(FRAMES[2], folder / "spice_shelf_03b.tif")
+    small = np.zeros((100, 150, 3), np.uint16)
+    with tifffile.TiffFile(FRAMES[0]) as first:
+        profile = first.pages.first.iccprofile
+    odd = folder / "spice_shelf_10.tif"
+    tifffile.imwrite(odd, small, photometric="rgb", iccprofile=profile)
+    report = check_bracket([folder])
+    codes = {f.code: f for f in report.findings if f.severity != "note"}
+    assert set(codes) == {"duplicate_frame", "mixed_size"}
+    assert codes["duplicate_frame"].frames == (2, 3)
+    assert codes["mixed_size"].frames == (10,)
+    assert "150 x 100" in codes["mixed_size"].message
+    assert report.needs_a_look
+    assert [f["belongs"] for f in report.record["frames"]] == [True] * 10 + [False]
+
+
+def test_frames_planned_but_not_there_are_counted(tmp_path):
+    report = check_bracket([SAMPLE], settings=CheckSettings(frames=12))
+    (short,) = [f for f in report.findings if f.severity != "note"]
+    assert short.code == "too_few_frames"
+    assert short.action == "Shoot 3 more."
+    assert not report.is_complete
+
+
+def test_bad_input_is_one_line(tmp_path):
+    with pytest.raises(BracketError, match="at least two frames"):
+        check_bracket([FRAMES[0]])
+    broken = tmp_path / "b.tif"
+    broken.write_bytes(FRAMES[1].read_bytes()[:5000])
+    with pytest.raises(FrameReadError, match=r"b\.tif"):
+        check_bracket([FRAMES[0], broken])
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    done = run(empty)
+    assert done.exit_code == 1
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_following_ends_with_the_frame_that_completes_the_bracket(tmp_path):
+    folder = tmp_path / "shots"
+    folder.mkdir()
+
+    def shoot():
+        for frame in FRAMES[4:]:
+            half = folder / frame.name
+            data = frame.read_bytes()
+            half.write_bytes(data[: len(data) // 2])  # a copy under way
+            time.sleep(0.05)
+            half.write_bytes(data)
+
+    camera = threading.Thread(target=shoot)
+    camera.start()
+    settings = CheckSettings(look_s=0.1, frames=5)
+    counts, last = [], None
+    for report in follow_bracket([folder], settings=settings):
+        counts.append(len(report.record["frames"]))
+        last = report
+        if len(counts) > 20 or report.record["frames"][-1]["file"].endswith("09.tif"):
+            break
+    camera.join()
+    assert counts == sorted(set(counts))
+    assert counts[-1] == 5
+    assert last is not None
+    # the near end was never shot
+    assert "missing_first_end" in {f.code for f in last.findings}
+
+
+def test_following_stops_by_itself_when_complete(tmp_path):
+    folder = folder_of(tmp_path, FRAMES)
+    reports = list(follow_bracket([folder], settings=CheckSettings(look_s=0.05)))
+    assert len(reports) == 1
+    assert reports[0].is_complete
+
+
+@pytest.mark.parametrize("byteorder", ["<", ">"])
+@pytest.mark.parametrize(
+    ("shape", "how"),
+    [
+        ((37, 53, 3), {"photometric": "rgb"}),
+        ((37, 53, 4), {"photometric": "rgb", "extrasamples": ["unassalpha"]}),
+        ((3, 37, 53), {"photometric": "rgb", "planarconfig": "separate"}),
+        ((37, 53), {"photometric": "minisblack"}),
+        ((37, 53, 3), {"photometric": "rgb", "rowsperstrip": 5}),
+        ((37, 53, 3), {"photometric": "rgb", "compression": "zlib"}),
+        ((48, 64, 3), {"photometric": "rgb", "tile": (16, 16)}),
+    ],
+)
+def test_a_view_shows_what_decoding_gives(tmp_path, shape, how, byteorder):
+    rng = np.random.default_rng(5)
+    paths = []
+    for k in range(2):
+        paths.append(tmp_path / f"f{k}.tif")
+        pixels = rng.integers(1, 65535, shape, np.uint16)
+        tifffile.imwrite(paths[-1], pixels, byteorder=byteorder, metadata=None, **how)
+    source = FileSource(paths)
+    np.testing.assert_array_equal(source.view(1), source.read(1))
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_a_view_is_upright(tmp_path, orientation):
+    rng = np.random.default_rng(6)
+    paths = []
+    for k in range(2):
+        paths.append(tmp_path / f"f{k}.tif")
+        pixels = rng.integers(1, 255, (37, 53, 3), np.uint8)
+        tag = [(274, 3, 1, orientation, True)]
+        tifffile.imwrite(paths[-1], pixels, photometric="rgb", extratags=tag)
+    source = FileSource(paths)
+    np.testing.assert_array_equal(source.view(0), source.read(0))
