@@ -7,6 +7,7 @@ target while it is written, and moves the files to their names together at the e
 import contextlib
 import hashlib
 import logging
+import os
 import shutil
 import socket
 import tempfile
@@ -359,7 +360,11 @@ def _make_hidden(folder: Path) -> tuple[Path, FileLock]:
 
 def _clear_leftovers(folder: Path, prefix: str) -> None:
     """Remove hidden folders of runs on this machine that were killed."""
-    for hidden in folder.glob(prefix + "*"):
+    found: list[Path] = []
+    # Not glob, which lists all: a folder may hold the results of years.
+    with contextlib.suppress(OSError), os.scandir(folder) as entries:
+        found = [Path(e.path) for e in entries if e.name.startswith(prefix)]
+    for hidden in found:
         lock = FileLock(hidden / _LOCK_NAME, thread_local=False)
         try:
             lock.acquire(timeout=0)
