@@ -25,10 +25,10 @@ from stacker.survey import N_LEVELS, BracketFacts
 __all__ = ["Gauge", "Reading", "box_of_cells", "clusters", "read_facts"]
 
 F64 = npt.NDArray[np.float64]
-Gauge: TypeAlias = Literal["breathing", "sharpness", "none"]
+Gauge: TypeAlias = Literal["breathing", "metadata", "sharpness", "none"]
 
-# Breathing measures focus where its steps are this even (robust spread over median) and
-# this large at the corners of the thumbnail, in pixels.
+# Breathing or noted distances measure focus where their steps are this even (robust
+# spread over median); breathing must be this large at the thumbnail's corners, in pixels.
 EVEN_STEPS, SMALLEST_STEP_PX = 0.35, 0.15
 # A step back of more than this part of a step is another order, less is no step at all.
 STEP_BACK = 0.5
@@ -111,13 +111,11 @@ class Reading:
 def read_facts(facts: BracketFacts, infos: Sequence[FrameInfo]) -> Reading:
     """Put the frames in order and measure where everything is sharpest."""
     energy, noise = facts.energy(), facts.noise()
-    order, is_ordered, breathing = _order(facts, energy, noise)
+    order, is_ordered, measured, gauge = _order(facts, infos, energy, noise)
     energy, noise = energy[:, list(order)], noise[:, list(order)]
-    n = len(order)
-    gauge: Gauge = "none"
-    z = np.arange(n, dtype=float)
-    if breathing is not None:
-        gauge, z = "breathing", breathing
+    z = np.arange(len(order), dtype=float)
+    if measured is not None:
+        z = measured
     else:
         steps = _steps_by_sharpness(energy, noise)
         if steps is not None:
@@ -161,33 +159,48 @@ def _steps_by_sharpness(
 
 def _order(
     facts: BracketFacts,
+    infos: Sequence[FrameInfo],
     energy: npt.NDArray[np.float32],
     noise: npt.NDArray[np.float32],
-) -> tuple[tuple[int, ...], bool, F64 | None]:
-    """Order by focus, whether it is the one given, and `z` where breathing measures it."""
+) -> tuple[tuple[int, ...], bool, F64 | None, Gauge]:
+    """Order by focus, whether it is the one given, and `z` where a gauge measures it."""
     n = len(facts.frames)
-    as_given = tuple(range(n))
-    scale = np.log([field_scale(f.to_first) for f in facts.frames])
     if n < 3:
-        return as_given, True, None
-    by_scale = np.argsort(scale, kind="stable")
-    steps = np.diff(scale[by_scale])
+        return tuple(range(n)), True, None, "none"
+    scale = np.log([field_scale(f.to_first) for f in facts.frames])
+    corner_px = float(np.hypot(*facts.frames[0].luma.shape)) / 2
+    found = _along(scale, SMALLEST_STEP_PX / corner_px)
+    if found is not None:
+        return (*found, "breathing")
+    distances = [infos[f.number].focus_distance_mm for f in facts.frames]
+    if all(distances):
+        found = _along(np.array([1 / d for d in distances if d]), 0.0)
+        if found is not None:
+            return (*found, "metadata")
+    by_sharpness = _shortest_way(energy, noise)
+    return by_sharpness, by_sharpness == tuple(range(n)), None, "none"
+
+
+def _along(
+    values: F64, smallest_step: float
+) -> tuple[tuple[int, ...], bool, F64] | None:
+    """Order and positions by a quantity that runs evenly with focus.
+
+    None where it does not: steps too small to be measured, or too uneven.
+    """
+    by_value = np.argsort(values, kind="stable")
+    steps = np.diff(values[by_value])
     step = float(np.median(steps))
     spread = 1.4826 * float(np.median(np.abs(steps - step)))
-    height, width = facts.frames[0].luma.shape
-    at_corner_px = step * float(np.hypot(height, width)) / 2
-    if at_corner_px > SMALLEST_STEP_PX and spread < EVEN_STEPS * step:
-        # Focus runs the way that most of the frames go.
-        forward = 1.0 if np.median(np.diff(scale)) >= 0 else -1.0
-        z = forward * scale / step
-        if (np.diff(z) > -STEP_BACK).all():
-            return as_given, True, z - z[0]
-        order = np.argsort(z, kind="stable")
-        if order[0] > order[-1] and np.diff(z).sum() < 0:
-            order, z = order[::-1], -z
-        return tuple(int(i) for i in order), False, z[order] - z[order[0]]
-    order_by_sharpness = _shortest_way(energy, noise)
-    return order_by_sharpness, order_by_sharpness == as_given, None
+    if step <= smallest_step or spread >= EVEN_STEPS * step:
+        return None
+    # Focus runs the way that most of the frames go.
+    forward = 1.0 if np.median(np.diff(values)) >= 0 else -1.0
+    z = forward * values / step
+    if (np.diff(z) > -STEP_BACK).all():
+        return tuple(range(len(values))), True, z - z[0]
+    order = np.argsort(z, kind="stable")
+    return tuple(int(i) for i in order), False, z[order] - z[order[0]]
 
 
 def _shortest_way(
