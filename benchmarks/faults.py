@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 import tifffile
@@ -154,28 +155,23 @@ def _px(bracket: CleanBracket, pixels: float) -> float:
 
 
 def moved_by(image: F32, dx: float, dy: float) -> F32:
-    """Shift by a part of a pixel without any blur, edges mirrored."""
-    return np.asarray(np.maximum(_filtered(image, dx, dy, blur=False), 0), np.float32)
+    """Shift by whole pixels, edges mirrored: parts of a pixel would ring or blur."""
+    x, y = round(dx), round(dy)
+    pad = max(abs(x), abs(y)) + 1
+    wide = np.pad(image, ((pad, pad), (pad, pad), (0, 0)), mode="reflect")
+    h, w = image.shape[:2]
+    return np.ascontiguousarray(wide[pad - y : pad - y + h, pad - x : pad - x + w])
 
 
 def shaken_by(image: F32, dx: float, dy: float) -> F32:
     """Blur along a straight line of this length."""
-    return np.asarray(np.maximum(_filtered(image, dx, dy, blur=True), 0), np.float32)
-
-
-def _filtered(image: F32, dx: float, dy: float, *, blur: bool) -> F32:
-    pad = int(np.ceil(max(abs(dx), abs(dy)))) + 16
-    wide = np.pad(image, ((pad, pad), (pad, pad), (0, 0)), mode="reflect")
-    fy = np.fft.fftfreq(wide.shape[0])[:, None]
-    fx = np.fft.rfftfreq(wide.shape[1])[None]
-    turns = fx * dx + fy * dy
-    factor = np.sinc(turns) if blur else np.exp(-2j * np.pi * turns)
-    parts = [
-        np.fft.irfft2(np.fft.rfft2(wide[..., c]) * factor, s=wide.shape[:2])
-        for c in range(wide.shape[2])
-    ]
-    inner = np.stack(parts, axis=-1)[pad:-pad, pad:-pad]
-    return np.asarray(inner, np.float32)
+    places = np.linspace(-0.5, 0.5, 8 * int(np.ceil(max(abs(dx), abs(dy)))) + 1)
+    size = (image.shape[1], image.shape[0])
+    total = np.zeros_like(image)
+    for t in places:
+        matrix = np.array([[1, 0, dx * t], [0, 1, dy * t]], np.float32)
+        total += cv2.warpAffine(image, matrix, size, borderMode=cv2.BORDER_REFLECT)
+    return np.asarray(total / len(places), np.float32)
 
 
 def patched(image: F32, pixels: float) -> F32:

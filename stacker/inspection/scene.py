@@ -20,9 +20,10 @@ LIGHT_COLUMNS = 96
 WINDOW_FRAMES, FEWEST_FRAMES = 9, 9
 # What passes for no change: a relative error of light, and a change worth a word.
 LIGHT_ERROR, VISIBLE_CHANGE = 0.004, 0.02
-# A cell changed at this value of Student's t; on ray-traced brackets of an unsteady
-# camera no more than four such cells touch, a thing that moved by 4 px makes fifteen.
-CHANGED_T, CHANGED_CELLS = 6.0, 8
+# A cell changed at this value of Student's t. On clean ray-traced brackets of an unsteady
+# camera up to eight such cells touch in one frame, up to five where the change stays; a
+# thing that moved by 4 px makes fifteen.
+CHANGED_T, CHANGED_CELLS_ONCE, CHANGED_CELLS = 6.0, 10, 8
 # Frames needed on either side: light of a cell cannot be foretold far.
 BESIDE_FRAMES, STAYS_FRAMES = 2, 3
 # Share of the picture that is too flat to be judged before it is worth a word.
@@ -72,10 +73,10 @@ def _window(k: int, n: int) -> slice:
     return slice(first, min(n, first + WINDOW_FRAMES))
 
 
-def _changed(change: F64, t: F64) -> list[npt.NDArray[np.int64]]:
+def _changed(change: F64, t: F64, fewest: int) -> list[npt.NDArray[np.int64]]:
     with np.errstate(invalid="ignore"):
         mask = (np.abs(t) > CHANGED_T) & (np.abs(change) > VISIBLE_CHANGE)
-    return [c for c in clusters(mask) if len(c) >= CHANGED_CELLS]
+    return [c for c in clusters(mask) if len(c) >= fewest]
 
 
 def moved_things(r: Reading) -> list[Finding]:
@@ -93,10 +94,12 @@ def moved_things(r: Reading) -> list[Finding]:
         smooth = [np.ones_like(t), t, t * t]
         if BESIDE_FRAMES <= k < n - BESIDE_FRAMES:
             alone = np.stack([*smooth, (t == 0).astype(float)], axis=1)
-            events.append((k, False, _changed(*_student(light[window], alone))))
+            places = _changed(*_student(light[window], alone), CHANGED_CELLS_ONCE)
+            events.append((k, False, places))
         if STAYS_FRAMES <= k <= n - STAYS_FRAMES:
             for_good = np.stack([*smooth[:2], (t >= 0).astype(float)], axis=1)
-            events.append((k, True, _changed(*_student(light[window], for_good))))
+            places = _changed(*_student(light[window], for_good), CHANGED_CELLS)
+            events.append((k, True, places))
     found = []
     for k, is_for_good, places in _strongest(events):
         number = numbers[k]

@@ -122,8 +122,8 @@ def _off_the_line(z: F64, values: F64) -> F64:
 
 def unsteady_stand(r: Reading) -> list[Finding]:
     """Find frames that stand off the path that the others follow, and a move for good."""
-    if r.n < FEWEST_FRAMES:
-        return []
+    if r.n < FEWEST_FRAMES or not r.is_ordered:
+        return []  # far neighbours are registered less well than a stand stands
     path = camera_path(r)
     return _moved_for_good(r, path) + _knocked(r, path)
 

@@ -45,8 +45,8 @@ SOFT_CONTRAST, WASTED_CONTRAST = 0.5, 0.95
 # (measured: the width about triples from full size to a quarter).
 WIDTH_RATIOS = (1.0, 0.6, 0.33)
 # A frame is shaken that lacks this much of the amplitude foretold, as a logarithm, by two
-# standard errors. Clean ray-traced brackets: up to 0.05.
-SHAKEN, SURELY_SHAKEN = 0.08, 0.2
+# standard errors. Clean ray-traced brackets: up to 0.08; 4 px at 1500: 0.2 to 0.5.
+SHAKEN, SURELY_SHAKEN = 0.12, 0.2
 SHAKE_WIDTH, SHAKE_CELLS = 1.2, 15
 
 
@@ -289,8 +289,8 @@ def shaken_frames(r: Reading) -> list[Finding]:
     """Find frames softer than their neighbours foretell where they are in focus."""
     # At the finest detail that several frames show: shake takes most of that.
     levels = [v for v, w in enumerate(r.widths) if w is not None and w > SHAKE_WIDTH]
-    if r.gauge == "none" or not levels:
-        return []
+    if r.gauge == "none" or not levels or not r.is_ordered:
+        return []  # far neighbours measure steps less well, and so foretell badly
     found = []
     for k, lack in enumerate(_lacking(r, levels[0])):
         if not lack > SHAKEN:
