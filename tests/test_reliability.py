@@ -15,16 +15,16 @@ pytestmark = [
 
 
 def test_killed_at_any_moment_nothing_is_lost_or_done_twice(tmp_path):
-    figures = reliability.crash(tmp_path, kills=3, longest_life_s=3.5)
+    figures = reliability.crash(tmp_path, kills=2, longest_life_s=3.0)
     assert reliability.n_faults(figures) == 0, figures
     assert figures["exit_status_of_sigterm"] == 0
-    assert figures["brackets"] == 3
+    assert figures["brackets"] == 2
 
 
 def test_slow_copies_by_every_way_of_writing_are_grouped_right(tmp_path):
-    figures = reliability.slow(tmp_path, frames=24, brackets=5, gap_s=2.0)
+    figures = reliability.slow(tmp_path, frames=14, brackets=4, gap_s=2.5)
     assert reliability.n_faults(figures) == 0, figures
-    assert figures["grouped_right"] == 5
+    assert figures["grouped_right"] == 4
 
 
 def test_places_that_are_full_forbidden_or_gone_are_waited_for(tmp_path):
@@ -36,7 +36,7 @@ def test_places_that_are_full_forbidden_or_gone_are_waited_for(tmp_path):
 
 
 def test_nothing_grows(tmp_path):
-    figures = reliability.soak(tmp_path, brackets=24)
+    figures = reliability.soak(tmp_path, brackets=12)
     assert reliability.n_faults(figures) == 0, figures
 
 
