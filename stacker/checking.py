@@ -29,6 +29,7 @@ from stacker.inspection import (
     give_verdict,
     inspect_reading,
     read_facts,
+    worst_first,
 )
 from stacker.inspection.advice import frames_named
 from stacker.report.check_page import render_check_page
@@ -258,8 +259,7 @@ class BracketCheck:
             raise BracketError(msg)
         reading = read_facts(self._roster.facts(), self._infos)
         odd = _odd_frames(self._infos, self._kind)
-        findings = (*odd, *self._too_few(), *inspect_reading(reading))
-        findings = tuple(sorted(findings, key=lambda f: _WORST_FIRST.index(f.severity)))
+        findings = worst_first((*odd, *self._too_few(), *inspect_reading(reading)))
         n_frames = len(self._infos)
         verdict = give_verdict(findings, n_frames)
         is_known = reading.width is not None and n_frames > 2
@@ -294,9 +294,6 @@ class BracketCheck:
                 action=f"Shoot {missing} more.",
             )
         ]
-
-
-_WORST_FIRST = ("reshoot", "look", "note")
 
 
 def _looks(

@@ -38,9 +38,11 @@ from stacker.frame import (
 )
 from stacker.fusion import FusionAccumulator
 from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
+from stacker.inspection import inspect_bracket, worst_first
 from stacker.light import check_transfer, normalising_table, srgb_transfer
 from stacker.settings import AlignSettings, FuseSettings
 from stacker.sharpness import NoiseFloor, NoiseModel, laplacian_energy
+from stacker.survey import Survey
 
 __all__ = ["fuse_frames", "fuse_source"]
 
@@ -166,6 +168,7 @@ class _Run:
         )
         self.grid = (self.shape[0] + 2 * self.pad[0], self.shape[1] + 2 * self.pad[1])
         self.noise = NoiseModel()
+        self.survey = Survey(self.shape, self.table, n_threads=self.n_threads)
         self.peaks = PeakAccumulator(half_shape(self.grid), n_threads=self.n_threads)
         self.luma = np.full(half_shape(self.grid), -1, np.float32)
 
@@ -185,6 +188,14 @@ class _Run:
             if frame is not None:
                 self.used.append(frame)
                 self._measure(raw, frame)
+                self.survey.add(
+                    number,
+                    raw,
+                    frame.reduced,
+                    frame.to_first,
+                    frame.gain,
+                    frame.correlation,
+                )
                 self.clock.lap("measure")
             name = self.source.infos[number].name
             self.on_event(
@@ -301,6 +312,11 @@ class _Run:
         self.transforms = [t / t[2, 2] for t in transforms]
         self.gains = self._settle_light(align)
         self.clock.lap("align")
+        facts = self.survey.facts(to_master=np.asarray(from_first, np.float64))
+        del self.survey
+        found = inspect_bracket(facts, self.source.infos)
+        self.findings = list(worst_first((*self.findings, *found)))
+        self.clock.lap("measure")
 
     def _choose_reference(self, align: AlignSettings) -> int:
         """Place of the reference in the list of used frames."""

@@ -42,6 +42,7 @@ __all__ = [
     "inspect_bracket",
     "inspect_reading",
     "read_facts",
+    "worst_first",
 ]
 
 FAULTS: tuple[Callable[[Reading], list[Finding]], ...] = (
@@ -92,5 +93,9 @@ def inspect_bracket(
 
 def inspect_reading(reading: Reading) -> tuple[Finding, ...]:
     """Find the faults of a bracket that was read already; see `inspect_bracket`."""
-    found = [finding for fault in FAULTS for finding in fault(reading)]
-    return tuple(sorted(found, key=lambda f: _WORST_FIRST.index(f.severity)))
+    return worst_first([f for fault in FAULTS for f in fault(reading)])
+
+
+def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:
+    """Put findings in order of severity, otherwise as they are."""
+    return tuple(sorted(findings, key=lambda f: _WORST_FIRST.index(f.severity)))

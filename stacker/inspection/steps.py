@@ -91,8 +91,12 @@ def _end(r: Reading, *, is_last: bool) -> tuple[str, int]:
     number = r.number(r.n - 1 if is_last else 0)
     distances = focus_distances(r)
     if distances is None:
-        return "last" if is_last else "first", number
-    return "far" if (distances[-1] > distances[0]) == is_last else "near", number
+        return (
+            "end after the last frame" if is_last else "end before the first frame",
+            number,
+        )
+    is_far = (distances[-1] > distances[0]) == is_last
+    return "far end" if is_far else "near end", number
 
 
 def _missing_end(
@@ -110,7 +114,7 @@ def _missing_end(
     severity: Severity = "reshoot" if beyond > HALF_STEP else "look"
     return Finding(
         code="missing_last_end" if is_last else "missing_first_end",
-        message=f"The {end} end is missing: sharpness is still rising at frame "
+        message=f"The {end} is missing: sharpness is still rising at frame "
         f"{number} over {_share(r, regions)} of the picture, and would peak about "
         f"{beyond:.1f} steps beyond it.",
         severity=severity,
@@ -126,7 +130,7 @@ def _soft_beyond(
     end, number = _end(r, is_last=is_last)
     return Finding(
         code="soft_beyond_last" if is_last else "soft_beyond_first",
-        message=f"Something lies far beyond the {end} end, frame {number}, and stays "
+        message=f"Something lies far beyond the {end}, frame {number}, and stays "
         f"soft: {_share(r, regions)} of the picture.",
         severity="note",
         frames=(number,),
