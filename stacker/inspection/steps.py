@@ -34,6 +34,8 @@ BEYOND_STEPS = 0.25
 # (clean ray-traced brackets: up to 0.6 %). Further off lies what was meant to stay soft.
 REGION_CELLS, REGION_SHARE = 3, 0.008
 FAR_OFF_STEPS, FAR_OFF_SHARE = 5.0, 0.02
+# Coarser detail is asked too where its curve is narrower than this, in steps.
+WIDEST_FOR_ENDS = 3.5
 # Half a step beyond the end is as soft as half-way between two frames. What lies beyond
 # is judged too far off rather than too near, by this much (ray-traced brackets).
 HALF_STEP, BEYOND_BIAS = 0.5, 0.3
@@ -52,30 +54,39 @@ SHAKE_WIDTH, SHAKE_CELLS = 1.2, 15
 
 def missing_ends(r: Reading) -> list[Finding]:
     """Sharpness still rises at the first or the last frame, over a region."""
-    width = r.width
-    if width is None or r.n < 3:
+    if r.width is None or r.n < 3:
         return []
-    energy, noise = r.energy[r.level].astype(float), r.noise[r.level].astype(float)
-    with np.errstate(invalid="ignore"):
-        best = np.where(np.isfinite(energy), energy, -1.0).max(axis=0)
+    # Where fine detail is lost already, coarser detail may tell; it is less sure.
+    levels = [(r.level, REGION_SHARE)]
+    coarser = r.widths[r.level + 1] if r.level + 1 < len(r.widths) else None
+    if coarser is not None and coarser < WIDEST_FOR_ENDS:
+        levels.append((r.level + 1, 2 * REGION_SHARE))
     found = []
     for is_last in (False, True):
-        inward = slice(None, None, -1) if is_last else slice(None)
-        distance = np.abs(r.z[inward] - r.z[inward][0])
-        likely, at_least = beyond_the_end(
-            distance, energy[inward], noise[inward], width
-        )
-        with np.errstate(invalid="ignore"):
-            at_end = energy[inward][0] >= 0.98 * best
-            is_beyond = at_end & (at_least > BEYOND_STEPS)
-            is_far_off = is_beyond & (likely > FAR_OFF_STEPS)
-        regions = _regions(is_beyond & ~is_far_off, REGION_CELLS)
-        far_off = _regions(is_far_off, round(FAR_OFF_SHARE * likely.size))
-        if sum(map(len, regions)) >= REGION_SHARE * likely.size:
-            found.append(_missing_end(r, regions, likely, is_last=is_last))
-        elif far_off:
-            found.append(_soft_beyond(r, far_off, is_last=is_last))
+        for level, share in levels:
+            finding = _rising(r, level, share, is_last=is_last)
+            if finding is not None:
+                found.append(finding)
+                break
     return found
+
+
+def _rising(r: Reading, level: int, share: float, *, is_last: bool) -> Finding | None:
+    """Tell what is sharpest beyond an end, judged at one scale of detail."""
+    inward = slice(None, None, -1) if is_last else slice(None)
+    energy = r.energy[level].astype(float)[inward]
+    noise = r.noise[level].astype(float)[inward]
+    distance = np.abs(r.z[inward] - r.z[inward][0])
+    likely, at_least = beyond_the_end(distance, energy, noise, r.widths[level] or 1.0)
+    with np.errstate(invalid="ignore"):
+        best = np.where(np.isfinite(energy), energy, -1.0).max(axis=0)
+        is_beyond = (energy[0] >= 0.98 * best) & (at_least > BEYOND_STEPS)
+        is_far_off = is_beyond & (likely > FAR_OFF_STEPS)
+    regions = _regions(is_beyond & ~is_far_off, REGION_CELLS)
+    if sum(map(len, regions)) >= share * likely.size:
+        return _missing_end(r, regions, likely, is_last=is_last)
+    far_off = _regions(is_far_off, round(FAR_OFF_SHARE * likely.size))
+    return _soft_beyond(r, far_off, is_last=is_last) if far_off else None
 
 
 def _regions(mask: npt.NDArray[np.bool_], fewest: int) -> list[npt.NDArray[np.int64]]:
