@@ -30,7 +30,7 @@ DRIFT_EV, EXTENSION_MATCH_EV = 0.15, 0.1
 COLOUR_EV, COLOUR_SIGMAS = 0.06, 5.0
 # Samples at full scale for each just below it: with a roll-off at most 2 on ray-traced
 # brackets (15 where they have 8 bits), 28 to 250 where the curve is cut off.
-CUT_OFF_RATIO = 20.0
+CUT_OFF_RATIO, CUT_OFF_FRAMES = 20.0, 1 / 3
 CLIPPED_NOTE, CLIPPED_LOOK = 3e-5, 5e-4
 GROWN_BY, GROWN_TIMES = 2e-3, 1.5
 
@@ -195,7 +195,9 @@ def clipped_highlights(r: Reading) -> list[Finding]:
             )
         )
     has_white = white > 0
-    ratio = np.median(white[has_white] / (near[has_white] + 1e-12)) if share else 0.0
+    # Some frames may hold much that is just not clipped, so a third of them is enough.
+    ratios = white[has_white] / (near[has_white] + 1e-12)
+    ratio = float(np.quantile(ratios, 1 - CUT_OFF_FRAMES)) if share else 0.0
     if share > CLIPPED_NOTE and ratio > CUT_OFF_RATIO:
         found.append(
             Finding(
