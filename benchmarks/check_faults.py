@@ -31,7 +31,7 @@ from stacker.roster import Roster
 
 SCENES = ("wires", "chrome", "macro", "wires-still", "macro-still", "wires-still-fixed")
 QUICK_SCENES = ("wires-still",)
-QUICK_FAULTS = ("clean", "frame dropped", "flash +0.15 EV", "bumped 7 px")
+QUICK_FAULTS = ("clean", "frame dropped")
 
 
 def inspect(
@@ -90,7 +90,7 @@ def main(argv: Sequence[str] | None = None) -> None:
     args = parser.parse_args(argv)
     names = args.scenes or (QUICK_SCENES if args.quick else SCENES)
     faults = args.fault or (QUICK_FAULTS if args.quick else list(FAULTS))
-    seeds, scale = (1, 0.4) if args.quick else (args.seeds, args.scale)
+    seeds, scale = (1, 0.3) if args.quick else (args.seeds, args.scale)
     brackets = [clean_bracket(name, scale) for name in names]
     result = tally(brackets, faults, seeds, args.bits)
     alarms = sum(
