@@ -97,7 +97,7 @@ def test_the_order_may_run_from_far_to_near(frames):
 def test_a_lost_frame_leaves_a_gap_with_a_place_and_a_distance(frames):
     kept = [k for k in range(N) if k != 4]
     infos = [
-        replace(info, focus_distance_mm=FOCUS_MM[k])
+        replace(info, focus_distance_mm=FOCUS_MM[k], focal_length_mm=50.0, f_number=5.6)
         for info, k in zip(infos_of(frames, kept), kept, strict=True)
     ]
     gap = only(inspected([frames[k] for k in kept], infos), "gap")
@@ -106,6 +106,11 @@ def test_a_lost_frame_leaves_a_gap_with_a_place_and_a_distance(frames):
     assert gap.region is not None
     wanted = float(gap.action.split("focus at ")[1].split(" mm")[0])
     assert wanted == pytest.approx(FOCUS_MM[4], rel=0.005)
+    # thin lens: (f^2 / N) |s - z| / (z (s - f)), e.g. Potmesil & Chakravarty 1981
+    s, z = FOCUS_MM[3], FOCUS_MM[4]
+    disc_um = 1000 * 50**2 / 5.6 * abs(s - z) / (z * (s - 50))
+    told_um = float(gap.message.split("about ")[1].split(" um")[0])
+    assert told_um == pytest.approx(disc_um, rel=0.1)
 
 
 @pytest.mark.parametrize(

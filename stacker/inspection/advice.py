@@ -5,11 +5,12 @@ from collections.abc import Sequence
 import numpy as np
 
 from stacker.inspection.reading import Reading
-from stacker.optics import continue_focus
+from stacker.optics import Lens, blur_disc, continue_focus
 
 __all__ = [
     "add_between",
     "add_beyond",
+    "disc_half_way",
     "focus_distances",
     "frames_named",
     "percent",
@@ -96,6 +97,24 @@ def add_between(r: Reading, k: int, n_frames: int) -> str:
     step = abs(distances[k + 1] - distances[k])
     listed = ", ".join(f"{_length(float(d), step)} mm" for d in places)
     return f"Add {frames} {where}: focus at {listed}."
+
+
+def disc_half_way(r: Reading, k: int) -> float | None:
+    """Blur disc on the sensor, in um, half-way between frames `k` and `k` + 1.
+
+    From what the files note of the optics; None where they do not.
+    """
+    distances = focus_distances(r)
+    info = r.infos[r.number(k)]
+    if distances is None or info.focal_length_mm is None or info.f_number is None:
+        return None
+    near, far = sorted(distances[k : k + 2])
+    if near <= info.focal_length_mm:
+        return None
+    lens = Lens(focal_length_mm=info.focal_length_mm, f_number=info.f_number)
+    # Equal discs from both frames: half-way in 1/distance.
+    middle = 2 / (1 / near + 1 / far)
+    return 1000 * blur_disc(lens, middle, far)
 
 
 def _length(value_mm: float, step_mm: float) -> str:

@@ -9,6 +9,7 @@ from stacker.frame import Finding, Severity
 from stacker.inspection.advice import (
     add_between,
     add_beyond,
+    disc_half_way,
     focus_distances,
     frames_named,
     percent,
@@ -164,6 +165,9 @@ def gaps(r: Reading) -> list[Finding]:
         regions = _regions(inside, REGION_CELLS)
         words = f"The step from frame {numbers[0]} to {numbers[1]} is {step:.1f} times "
         words += "the others"
+        disc_um = disc_half_way(r, k)
+        if disc_um is not None:
+            words += f" (a blur disc of about {disc_um:.0f} um half-way)"
         if regions and width:
             kept = 1 / (1 + (step / 2 / width) ** 2)
             words += (
