@@ -19,9 +19,10 @@ from unittest import mock
 
 from benchmarks.localcluster import environment, local_cluster
 from benchmarks.studio import shoot
-from stacker.batch import BatchSummary, Pool, run_batch
+from stacker.batch import Pool, run_batch
 from stacker.cluster import ClusterWorkers, PathMap
 from stacker.hotfolder.books import FusePlan
+from stacker.hotfolder.summary import BatchSummary
 from stacker.settings import BatchSettings, FuseSettings, GroupSettings
 
 _WARM_UP = 2  # brackets per worker: libraries load with the first
@@ -93,6 +94,8 @@ def _batch(folder: Path, pool: Pool) -> BatchSummary:
 
 class _Kept:
     """A pool that stays open when a batch is done with it."""
+
+    is_local = False
 
     def __init__(self, pool: ClusterWorkers) -> None:
         self._pool = pool

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Collection, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 
@@ -21,17 +21,18 @@ from stacker.files.boundary import one_line
 from stacker.frame import FrameInfo
 from stacker.hotfolder.books import Books, FusePlan
 from stacker.hotfolder.job import Outcome, fuse_job
-from stacker.hotfolder.journal import Fusion
 from stacker.hotfolder.ledger import Change, Entry, FrameRef
 from stacker.hotfolder.loop import below
+from stacker.hotfolder.observed import Candidate
 from stacker.hotfolder.preview import preview_folder
 from stacker.hotfolder.scan import stat_of
-from stacker.hotfolder.tracker import Candidate
+from stacker.hotfolder.summary import BatchSummary, row_of
+from stacker.hotfolder.workers import WORKERS_LOST
 from stacker.planning.planner import FUSION_BYTES_PER_100_MP
 from stacker.report.wording import visible
 from stacker.settings import BatchSettings, GroupSettings, WatchSettings
 
-__all__ = ["BatchRow", "BatchSummary", "Pool", "run_batch"]
+__all__ = ["Pool", "run_batch"]
 
 _log = logging.getLogger(__name__)
 
@@ -44,12 +45,23 @@ class Pool(Protocol):
     """Who does the jobs: processes on this machine, or workers of a cluster."""
 
     @property
+    def is_local(self) -> bool:
+        """They share the memory of this machine."""
+        ...
+
+    @property
     def executor(self) -> Executor:
         """Where jobs are handed in."""
         ...
 
     def n_slots(self) -> int:
-        """How many jobs can run at a time; may change."""
+        """How many jobs can run at a time; may change.
+
+        Raises
+        ------
+        OutputError
+            Those who do them are lost.
+        """
         ...
 
     def discard(self) -> None:
@@ -60,57 +72,6 @@ class Pool(Protocol):
 
     def close(self) -> None:
         """End."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchRow:
-    """One line of the summary.
-
-    Attributes
-    ----------
-    name : str
-        Of the result, or of the first frame where there is none.
-    n_frames : int
-    state : str
-        "done", "kept" (done before), "failed" or "waiting" (the batch was stopped).
-    verdict, message : str
-        What came of it, or why nothing did.
-    faults : tuple of str
-        What a person should look at.
-    took_s : float
-    """
-
-    name: str
-    n_frames: int
-    state: str
-    verdict: str = ""
-    message: str = ""
-    faults: tuple[str, ...] = ()
-    took_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchSummary:
-    """What came of a batch.
-
-    Attributes
-    ----------
-    rows : tuple of BatchRow
-        Every bracket, in natural order.
-    lacking : tuple of str
-        Files that are not whole, with what they lack.
-    is_broken_off : bool
-        It was stopped before its end.
-    """
-
-    rows: tuple[BatchRow, ...]
-    lacking: tuple[str, ...] = ()
-    is_broken_off: bool = False
-
-    @property
-    def n_failed(self) -> int:
-        """How many brackets failed."""
-        return sum(row.state == "failed" for row in self.rows)
 
 
 def run_batch(
@@ -288,6 +249,8 @@ class _Batch:
 
     def _fits(self, number: int) -> bool:
         """Tell whether there is memory for one more bracket beside those at work."""
+        if not self.pool.is_local:  # each on a machine of its own
+            return True
         taken = sum(map(self._needed_bytes, self.running.values()))
         return taken + self._needed_bytes(number) <= self.allowed_bytes
 
@@ -318,8 +281,7 @@ class _Batch:
             self._process_died(number)
             return
         except CancelledError as err:
-            msg = "those who did the jobs are lost; start again with --resume"
-            raise OutputError(msg) from err
+            raise OutputError(WORKERS_LOST) from err
         except Exception as err:  # noqa: BLE001  whatever a cluster says of a lost job
             note = f"no worker could do it ({type(err).__name__}: {one_line(err)})"
             outcome = Outcome(number=number, state="failed", note=note)
@@ -361,29 +323,15 @@ class _Batch:
         """One row per bracket."""
         journal = self.books.journal
         rows = tuple(
-            self._row(self.books.entries[number], journal.fusion(number))
+            row_of(
+                self.books.entries[number],
+                journal.fusion(number),
+                is_kept=number in self.kept,
+            )
             for number in self.order
         )
         return BatchSummary(
             rows=rows, lacking=self.lacking, is_broken_off=self.is_broken_off
-        )
-
-    def _row(self, entry: Entry, fusion: Fusion | None) -> BatchRow:
-        first = entry.frames[0][0]
-        name, n_frames = entry.name or first, len(entry.frames)
-        if entry.state != "done" or fusion is None:
-            state = "failed" if entry.state == "parked" else "waiting"
-            return BatchRow(
-                name=name, n_frames=n_frames, state=state, message=entry.note
-            )
-        return BatchRow(
-            name=name,
-            n_frames=n_frames,
-            state="kept" if entry.number in self.kept else "done",
-            verdict=fusion.verdict,
-            message=fusion.message,
-            faults=fusion.faults,
-            took_s=fusion.took_s,
         )
 
 

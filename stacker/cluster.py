@@ -4,8 +4,9 @@ Paths and settings travel, never pixels: every machine sees frames and results u
 path of its own, which `PathMap` translates.
 """
 
+import contextlib
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from importlib import import_module
@@ -13,6 +14,7 @@ from typing import Any
 
 from stacker.errors import InputError, OutputError
 from stacker.hotfolder.job import Job
+from stacker.hotfolder.workers import WORKERS_LOST
 
 __all__ = ["ClusterWorkers", "PathMap"]
 
@@ -95,6 +97,8 @@ class ClusterWorkers:
         Nobody answers at that address.
     """
 
+    is_local = False
+
     def __init__(self, address: str, paths: PathMap) -> None:
         try:
             distributed = import_module("distributed")
@@ -120,18 +124,21 @@ class ClusterWorkers:
 
     def n_slots(self) -> int:
         """How many workers there are now."""
-        return len(self._client.nthreads())
+        with _scheduler_there():
+            return len(self._client.nthreads())
 
     def discard(self) -> None:
         """Do nothing: a worker that is lost is the scheduler's to replace."""
 
     def abandon(self) -> None:
         """Take back what no worker has begun; what one has begun, it ends."""
-        self._executor.shutdown(wait=False)
+        with _scheduler_there():
+            self._executor.shutdown(wait=False)
 
     def close(self) -> None:
-        """Leave the cluster."""
-        self._client.close()
+        """Leave the cluster, if it is still there."""
+        with contextlib.suppress(OutputError), _scheduler_there():
+            self._client.close()
 
 
 class _Translating(Executor):
@@ -143,8 +150,22 @@ class _Translating(Executor):
     def submit(  # type: ignore[override]  # only jobs are handed in
         self, fn: Callable[[Job], Any], /, job: Job
     ) -> Future[Any]:
-        return self._inner.submit(fn, self._paths.job_there(job))
+        with _scheduler_there():
+            return self._inner.submit(fn, self._paths.job_there(job))
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = False) -> None:  # noqa: FBT001, FBT002
         del cancel_futures  # the inner one cancels when it does not wait
         self._inner.shutdown(wait=wait)
+
+
+@contextlib.contextmanager
+def _scheduler_there() -> Iterator[None]:
+    """Say in a line that there is no scheduler any more.
+
+    A client that has lost it raises errors of connections, of itself, of its event loop
+    or of attributes that it has dropped, depending on how far its closing is.
+    """
+    try:
+        yield
+    except Exception as err:
+        raise OutputError(WORKERS_LOST) from err

@@ -40,8 +40,9 @@ def state(tmp_path, monkeypatch):
 class Threads:
     """Workers in this process; `n_slots` may be smaller than what is asked for."""
 
-    def __init__(self, n=1):
+    def __init__(self, n=1, *, is_local=True):
         self.n, self.at_once, self.most = n, 0, 0
+        self.is_local = is_local
         self.pool = ThreadPoolExecutor(n)
 
     @property
@@ -197,6 +198,12 @@ def test_as_many_at_a_time_as_asked_for_and_as_memory_allows(root):
         path.unlink()
     go(root, small, BatchSettings(memory_gib=0.4))  # for one process
     assert small.most == 1
+
+
+def test_memory_here_does_not_bound_what_other_machines_do(root):
+    elsewhere = Threads(3, is_local=False)
+    go(root, elsewhere, BatchSettings(memory_gib=0.4))
+    assert elsewhere.most > 1
 
 
 def test_a_process_that_dies_takes_only_its_bracket_along(root):

@@ -18,7 +18,7 @@ from stacker.errors import InputError, OutputError
 from stacker.hotfolder.job import Job
 from tests.shots import write_bracket
 
-N_BRACKETS = 6
+N_BRACKETS, N_FRAMES = 6, 3
 
 needs_cluster = pytest.mark.skipif(
     find_spec("distributed") is None,
@@ -63,6 +63,33 @@ def test_no_scheduler_is_one_line(monkeypatch):
         ClusterWorkers("tcp://127.0.0.1:9", PathMap())
 
 
+@needs_cluster
+@pytest.mark.parametrize("error", ["CommClosedError", "ClosedClientError"])
+def test_a_lost_scheduler_is_one_line_whatever_the_client_says(monkeypatch, error):
+    """How far the client is with its closing decides what it raises."""
+    import distributed.client
+
+    class Lost:
+        def __init__(self, *_, **__):
+            pass
+
+        def get_executor(self, **_):
+            return self
+
+        def fail(self, *_, **__):
+            raise getattr(distributed.client, error)
+
+        nthreads = submit = shutdown = close = fail
+
+    monkeypatch.setattr("distributed.Client", Lost)
+    pool = ClusterWorkers("tcp://127.0.0.1:9", PathMap())
+    job = Job(number=1, frames=(), stats=(), results="/out", name="x")
+    for ask in (pool.n_slots, pool.abandon, lambda: pool.executor.submit(id, job)):
+        with pytest.raises(OutputError, match="are lost; start again with --resume"):
+            ask()
+    pool.close()
+
+
 @pytest.fixture
 def env(tmp_path):
     return environment(tmp_path / "state")
@@ -82,7 +109,7 @@ def test_a_worker_is_lost_and_no_bracket_with_it(tmp_path, cluster, env):
     there.mkdir()
     here.symlink_to(there)  # the same files, under another path for the workers
     for k in range(N_BRACKETS):
-        names = [f"f{i}.tif" for i in range(4)]
+        names = [f"f{i}.tif" for i in range(N_FRAMES)]
         write_bracket(there / f"day/b{k}", names, mark=k)
     batch = subprocess.Popen(
         [
@@ -109,7 +136,8 @@ def test_a_worker_is_lost_and_no_bracket_with_it(tmp_path, cluster, env):
     for k in range(N_BRACKETS):
         record = json.loads((out / f"b{k}_f0.report.json").read_text("utf-8"))
         files = [f["file"] for f in record["frames"]]
-        assert files == [str(there / f"day/b{k}/f{i}.tif") for i in range(4)]
+        expected = [str(there / f"day/b{k}/f{i}.tif") for i in range(N_FRAMES)]
+        assert files == expected
     status = subprocess.run(
         [sys.executable, "-m", "stacker", "status", str(here / "day"), "--json"],
         env=env,

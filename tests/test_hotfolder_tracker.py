@@ -6,7 +6,8 @@ import pytest
 
 from stacker.frame import FrameInfo
 from stacker.hotfolder.ledger import Entry, reconcile
-from stacker.hotfolder.tracker import Listing, Look, Tracker
+from stacker.hotfolder.observed import Listing, Look
+from stacker.hotfolder.tracker import Tracker
 from stacker.settings import GroupSettings, WatchSettings
 
 INFO = FrameInfo(name="a.tif", height=20, width=30, n_channels=3, bit_depth=16)

@@ -17,7 +17,8 @@ from stacker.errors import FrameReadError
 from stacker.settings import BatchSettings, FuseSettings
 
 if TYPE_CHECKING:
-    from stacker.batch import BatchRow, BatchSummary, Pool
+    from stacker.batch import Pool
+    from stacker.hotfolder.summary import BatchRow, BatchSummary
 
 __all__ = ["batch"]
 

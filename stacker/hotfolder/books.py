@@ -4,7 +4,7 @@ import contextlib
 import logging
 import os
 import time
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path, PurePosixPath
@@ -15,7 +15,7 @@ from stacker.files.results import clear_leftovers
 from stacker.frame import FrameInfo
 from stacker.hotfolder.hook import Hook
 from stacker.hotfolder.index import INDEX, SHOWN_AT_MOST, IndexFacts, write_index
-from stacker.hotfolder.job import THUMBNAILS, Job, Outcome
+from stacker.hotfolder.job import Job, Outcome
 from stacker.hotfolder.journal import Fusion, Journal
 from stacker.hotfolder.ledger import Change, Entry
 from stacker.hotfolder.names import (
@@ -27,6 +27,8 @@ from stacker.hotfolder.names import (
 )
 from stacker.hotfolder.places import journal_path, lock_of, take_lock
 from stacker.hotfolder.scan import stat_of
+from stacker.hotfolder.telling import hook_values, label, told_of
+from stacker.hotfolder.thumbnail import THUMBNAILS
 from stacker.report.wording import visible
 from stacker.settings import FuseSettings, OutputSettings, ReadSettings
 
@@ -172,7 +174,7 @@ class Books:
             if change.is_dropped:
                 self.entries.pop(change.entry.number, None)
             if change.told:
-                _log.info("%s: %s", _label(change.entry), visible(change.told))
+                _log.info("%s: %s", label(change.entry), visible(change.told))
         self.entries |= {entry.number: entry for entry in written}
         self.n_changes += bool(changes)
         return written
@@ -233,7 +235,7 @@ class Books:
             entry = retry
         else:
             entry = replace(entry, state="parked", note=outcome.note)
-        told = _told(entry, outcome, fusion)
+        told = told_of(entry, outcome, fusion)
         self.journal.finish(entry, fusion, told)
         self.entries[entry.number] = entry
         self.n_changes += 1
@@ -243,11 +245,11 @@ class Books:
         _log.log(
             logging.INFO if is_fine else logging.WARNING,
             "%s: %s",
-            _label(entry),
+            label(entry),
             visible(told),
         )
         if entry.state in ("done", "parked"):
-            self.hook.start(self._hook_values(entry, fusion))
+            self.hook.start(hook_values(entry, fusion, self.results))
         return entry
 
     def _completed(self, fusion: Fusion, entry: Entry) -> Fusion:
@@ -330,18 +332,6 @@ class Books:
         files = (self.results / f"{name}{s}" for s in (_MASTER, _RECORD))
         return any(map(os.path.lexists, files))
 
-    def _hook_values(self, entry: Entry, fusion: Fusion | None) -> Mapping[str, str]:
-        files = {} if fusion is None else fusion.files
-        return {
-            "name": entry.name,
-            "state": entry.state,
-            "verdict": "" if fusion is None else fusion.verdict,
-            "message": visible(entry.note if fusion is None else fusion.message),
-            "master": str(self.results / files["master"]) if files else "",
-            "report": str(self.results / files["report_html"]) if files else "",
-            "results": str(self.results),
-        }
-
     # Telling ------------------------------------------------------------------
 
     def say(self, topic: str, text: str) -> None:
@@ -380,21 +370,6 @@ class Books:
             self._alive_s = time.monotonic()
             self.journal.set_facts(alive=_now())
         self.hook.look_after()
-
-
-def _told(entry: Entry, outcome: Outcome, fusion: Fusion | None) -> str:
-    """Say how a bracket ended in one line, its faults first."""
-    if fusion is None:
-        after = "parked" if entry.state == "parked" else "to be tried again"
-        return f"{outcome.state}, {after}: {outcome.note}"
-    word = {"good": "good", "look": "LOOK", "reshoot": "SHOOT AGAIN"}[fusion.verdict]
-    how = "made before" if outcome.was_there else f"{fusion.took_s:.1f} s"
-    return f"{word}: {' | '.join([*fusion.faults, fusion.message])} ({how})"
-
-
-def _label(entry: Entry) -> str:
-    first = entry.frames[0][0] if entry.frames else f"bracket {entry.number}"
-    return visible(entry.name or first)
 
 
 def _now() -> str:

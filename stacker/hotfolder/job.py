@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from errno import EINVAL, ENAMETOOLONG
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeAlias
+from typing import Any, Literal, Protocol, TypeAlias
 
 from stacker.errors import (
     FrameReadError,
@@ -29,25 +29,17 @@ from stacker.errors import (
 )
 from stacker.events import Event
 from stacker.hotfolder.journal import Fusion, Journal
+from stacker.hotfolder.observed import Stat
 from stacker.hotfolder.scan import stat_of
-from stacker.hotfolder.tracker import Stat
+from stacker.hotfolder.thumbnail import write_thumbnail
 from stacker.settings import FuseSettings, OutputSettings, ReadSettings
 
-if TYPE_CHECKING:
-    import numpy as np
-    import numpy.typing as npt
-
-    from stacker.pipeline import FusionReport
-
-__all__ = ["THUMBNAILS", "Job", "Outcome", "OutcomeState", "fuse_job", "set_stop"]
+__all__ = ["Job", "Outcome", "OutcomeState", "fuse_job", "set_stop"]
 
 _log = logging.getLogger(__name__)
 
 OutcomeState: TypeAlias = Literal["done", "failed", "held", "changed", "abandoned"]
 
-THUMBNAILS = "index_files"
-_THUMBNAIL_PX = (480, 360)
-_THUMBNAIL_QUALITY = 82  # JPEG; some 25 KB
 _PROGRESS_EVERY_S = 0.5
 _REPORT = ".report.json"
 # Settings that change how the work is done, not what comes out of it.
@@ -214,7 +206,8 @@ def _done(job: Job) -> Outcome:
                 if record is None:
                     raise
                 was_there = True
-    thumbnail = _write_thumbnail(job, report)
+    preview = None if report is None else report.preview
+    thumbnail = write_thumbnail(job.master, job.results, job.name, preview)
     took_s = 0.0 if was_there else time.perf_counter() - started_s
     return Outcome(
         number=job.number,
@@ -331,43 +324,6 @@ def _telling(settings: Mapping[str, Any]) -> dict[str, Any]:
             place = place.get(group, {})
         place.pop(key, None)
     return copy
-
-
-def _write_thumbnail(job: Job, report: "FusionReport | None") -> str:
-    """Write a small picture for the index page; its name below the results."""
-    from PIL import Image  # noqa: PLC0415  heavy
-
-    from stacker.files.single import write_whole  # noqa: PLC0415
-
-    name = f"{THUMBNAILS}/{job.name}.jpg"
-    target = Path(job.results) / name
-    try:
-        preview = None if report is None else report.preview
-        image = Image.fromarray(_preview_of(job.master) if preview is None else preview)
-        image.thumbnail(_THUMBNAIL_PX)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(target, _jpeg(image), overwrite=True)
-    except (OSError, StackerError):  # the picture itself is safe
-        _log.debug("no thumbnail of %s", job.master, exc_info=True)
-        return ""
-    return name
-
-
-def _jpeg(image: Any) -> bytes:
-    from io import BytesIO  # noqa: PLC0415
-
-    buffer = BytesIO()
-    image.save(buffer, "JPEG", quality=_THUMBNAIL_QUALITY)
-    return buffer.getvalue()
-
-
-def _preview_of(master: Path) -> "npt.NDArray[np.uint8]":
-    """Small sRGB picture of a master that was made before."""
-    from stacker.files.header import decode, read_header  # noqa: PLC0415
-    from stacker.report.images import srgb_preview  # noqa: PLC0415
-
-    header = read_header(master, max_pixels=ReadSettings().max_pixels)
-    return srgb_preview(decode(header, threads=1), header.info.icc_profile)
 
 
 def _fusion(

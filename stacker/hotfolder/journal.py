@@ -17,7 +17,7 @@ from typing import Any, Self
 from stacker.errors import OutputError
 from stacker.hotfolder.grouping import Moment
 from stacker.hotfolder.ledger import Change, Entry, FrameRef
-from stacker.hotfolder.tracker import Stat
+from stacker.hotfolder.observed import Stat
 
 __all__ = [
     "Fusion",

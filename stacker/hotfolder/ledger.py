@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import PurePosixPath
 from typing import Literal, TypeAlias
 
-from stacker.hotfolder.tracker import Candidate, Stat
+from stacker.hotfolder.observed import Candidate, Stat
 
 __all__ = ["Change", "Entry", "EntryState", "FrameRef", "reconcile"]
 

@@ -20,8 +20,9 @@ from stacker.errors import StackerError
 from stacker.hotfolder.books import Books, FusePlan
 from stacker.hotfolder.job import Outcome, fuse_job
 from stacker.hotfolder.ledger import Entry, reconcile
+from stacker.hotfolder.observed import Listing, Look
 from stacker.hotfolder.scan import look_into, scan
-from stacker.hotfolder.tracker import Listing, Look, Tracker
+from stacker.hotfolder.tracker import Tracker
 from stacker.settings import GroupSettings, WatchSettings
 
 __all__ = ["Watch", "Workers", "below"]

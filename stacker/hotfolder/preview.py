@@ -4,8 +4,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stacker.hotfolder.names import NAME_FIELDS, check_template, result_name
+from stacker.hotfolder.observed import Candidate
 from stacker.hotfolder.scan import look_into, scan
-from stacker.hotfolder.tracker import Candidate, Tracker
+from stacker.hotfolder.tracker import Tracker
 from stacker.settings import GroupSettings, ReadSettings, WatchSettings
 
 __all__ = ["FolderPreview", "Proposal", "preview_folder"]

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from stacker.files.find import frame_names
 from stacker.files.whole import examine
-from stacker.hotfolder.tracker import Listing, Look, Stat
+from stacker.hotfolder.observed import Listing, Look, Stat
 
 __all__ = ["look_into", "scan", "stat_of"]
 

@@ -11,7 +11,9 @@ import threading
 from concurrent.futures import Executor, ProcessPoolExecutor
 from multiprocessing.synchronize import Event as ProcessEvent
 
-__all__ = ["LocalWorkers"]
+__all__ = ["WORKERS_LOST", "LocalWorkers"]
+
+WORKERS_LOST = "those who did the jobs are lost; start again with --resume"
 
 # What the thread pools inside of libraries go by: OpenMP (LibRaw), OpenBLAS, MKL, numba.
 _THREAD_VARIABLES = (
@@ -32,6 +34,8 @@ class LocalWorkers:
     threads : int
         Threads of each; 0 = one per core.
     """
+
+    is_local = True
 
     def __init__(self, n_workers: int, threads: int = 0) -> None:
         self._n_workers, self._threads = n_workers, threads
