@@ -322,7 +322,7 @@ def soak(work: Path, *, brackets: int) -> Figures:
             "lost": len(studio.expected.keys() - studio.made()),
             "handles_grown": int(settled[-1, 3] > settled[0, 3] + 2),
             "zombies": int(settled[:, 4].max()),
-            "processes_left": len(studio.processes()),
+            "processes_left": studio.n_processes_left(),
         },
     }
 

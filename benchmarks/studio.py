@@ -35,6 +35,7 @@ OUTPUTS = (
 _DATE_TIME = 306  # TIFF 6.0
 _QUICK = ("--gap", "1", "--settle", "0.2", "--every", "0.1", "--threads", "1")
 _BLOCK = 4096  # copies advance by blocks
+_LAST_TO_END_S = 10.0  # on a busy machine
 
 
 @cache
@@ -293,8 +294,16 @@ class Studio:
                 hashlib.sha256((self.folder / name).read_bytes()).hexdigest() != digest
                 for name, digest in self.sources.items()
             ),
-            "processes_left": len(self.processes()),
+            "processes_left": self.n_processes_left(),
         }
+
+    def n_processes_left(self) -> int:
+        """Count processes that do not end by themselves soon after the watch.
+
+        Multiprocessing's tracker of resources sees only then that nobody needs it.
+        """
+        self.wait(_LAST_TO_END_S, lambda: not self.processes())
+        return len(self.processes())
 
     def processes(self) -> list[int]:
         """Find processes of this studio by the state folder that they were given."""
