@@ -204,6 +204,7 @@ class BracketCheck:
         self._started_s = time.perf_counter()
         self._infos: list[FrameInfo] = []
         self._kind: object = None
+        self._usual: FrameInfo | None = None
         self._roster: Roster | None = None
         self._is_taken: set[int] = set()
 
@@ -237,6 +238,9 @@ class BracketCheck:
         for place, k in enumerate(alike):
             infos[k] = source.infos[place]
         first = source.infos[0]
+        for k, header in enumerate(headers):  # raw frames are all developed alike
+            if header.raw is not None:
+                infos[k] = replace(infos[k], icc_profile=first.icc_profile)
         if list(paths[: len(self.paths)]) != self.paths or kind != self._kind:
             self._roster = None  # frames came in between: numbers have changed
         if self._roster is None:
@@ -251,14 +255,15 @@ class BracketCheck:
             name = infos[k].name
             on_event(Event(stage="measure", done=done, total=len(new), message=name))
         self.paths, self._infos, self._kind = list(paths), infos, kind
+        self._usual = first
 
     def judge(self) -> CheckReport:
         """Judge the frames taken so far."""
-        if self._roster is None:
+        if self._roster is None or self._usual is None:
             msg = "there are no frames to judge yet"
             raise BracketError(msg)
         reading = read_facts(self._roster.facts(), self._infos)
-        odd = _odd_frames(self._infos, self._kind)
+        odd = _odd_frames(self._infos, self._usual)
         findings = worst_first((*odd, *self._too_few(), *inspect_reading(reading)))
         n_frames = len(self._infos)
         verdict = give_verdict(findings, n_frames)
@@ -323,9 +328,8 @@ def _kind(info: FrameInfo) -> tuple[int, int, int, int, bytes | None]:
     )
 
 
-def _odd_frames(infos: Sequence[FrameInfo], kind: object) -> list[Finding]:
+def _odd_frames(infos: Sequence[FrameInfo], usual: FrameInfo) -> list[Finding]:
     """Tell of frames of another size, depth, colour or profile than most."""
-    usual = next(info for info in infos if _kind(info) == kind)
     ways = (
         ("mixed_size", lambda i: f"{i.width} x {i.height} pixels"),
         ("mixed_depth", lambda i: f"{i.bit_depth} bit"),

@@ -431,6 +431,17 @@ def test_a_damaged_packet_is_carried_but_never_with_a_place_to_hide(packet):
     assert with_history(packet, strip_gps=True) is None
 
 
+def test_how_the_source_was_to_be_developed_is_not_done_to_the_master():
+    packet = b"""<r:RDF xmlns:r="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+     <r:Description r:about="" xmlns:d="http://ns.adobe.com/camera-raw-settings/1.0/"
+       xmlns:xmp="http://ns.adobe.com/xap/1.0/" d:Exposure="+2" xmp:Rating="4"
+       xmp:ModifyDate="2026-05-01"><d:ToneCurve/></r:Description></r:RDF>"""
+    text = with_history(packet).decode("utf-8")
+    assert 'xmp:Rating="4"' in text
+    for gone in ("Exposure", "ToneCurve", "ModifyDate"):
+        assert gone not in text
+
+
 def test_utf16_packets_are_read():
     body = XMP.decode()
     wide = body[body.index("?>") + 2 : body.rindex("<?xpacket")].encode("utf-16")

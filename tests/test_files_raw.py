@@ -1,13 +1,7 @@
-"""Camera raw: every frame developed alike, checked on mosaics made here.
-
-The DNG files are written by the test: a Bayer mosaic with black and white level, a
-colour matrix that makes the camera's colours those of linear sRGB, and an as-shot
-neutral (Adobe Digital Negative specification 1.4).
-"""
+"""Camera raw: every frame developed alike, checked on mosaics made here."""
 
 import json
 import os
-import shutil
 import subprocess
 from datetime import UTC, datetime
 from pathlib import Path
@@ -21,55 +15,18 @@ from stacker.errors import BracketError, FrameReadError, InputError
 from stacker.files import FileSource, Merge, Results, find_frames, transfer_table
 from stacker.files.colour import is_srgb, profile_name
 from stacker.files.profiles import SPACES, adapted_primaries, named_profile
-from stacker.files.raw import make_development, profile_for, read_raw_facts
+from stacker.files.raw import profile_for
 from stacker.settings import ReadSettings
+from tests.cameras import BLACK, WHITE, exiftool, write_dng
 
 RNG = np.random.default_rng(29)
 SHAPE = (60, 84)
-BLACK, WHITE = 512, 16383
-# XYZ (D65) to linear sRGB (IEC 61966-2-1): the camera's own colours are sRGB's then.
-TO_CAMERA = [
-    [3.2406, -1.5372, -0.4986],
-    [-0.9689, 1.8758, 0.0415],
-    [0.0557, -0.2040, 1.0570],
-]
 
 
 def mosaic(level, *, noise=0.0):
     """RGGB samples of a flat grey field at `level` of the range, 0..1."""
     samples = BLACK + level * (WHITE - BLACK) + RNG.normal(0, 1, SHAPE) * noise
     return np.rint(samples.clip(0, WHITE)).astype(np.uint16)
-
-
-def write_dng(path, samples, *, neutral=(0.5, 1.0, 0.625), orientation=1, more=()):
-    matrix = [n for row in TO_CAMERA for v in row for n in (round(v * 10_000), 10_000)]
-    as_shot = [n for v in neutral for n in (round(v * 1000), 1000)]
-    tags = [
-        (271, 2, 0, "Maker", True),
-        (272, 2, 0, "Model", True),
-        (274, 3, 1, orientation, True),
-        (33421, 3, 2, (2, 2), True),  # CFARepeatPatternDim
-        (33422, 1, 4, bytes([0, 1, 1, 2]), True),  # CFAPattern: RGGB
-        (50706, 1, 4, bytes([1, 4, 0, 0]), True),  # DNGVersion
-        (50707, 1, 4, bytes([1, 1, 0, 0]), True),  # DNGBackwardVersion
-        (50708, 2, 0, "Maker Model", True),  # UniqueCameraModel
-        (50714, 3, 1, BLACK, True),  # BlackLevel
-        (50717, 4, 1, WHITE, True),  # WhiteLevel
-        (50721, 10, 9, tuple(matrix), True),  # ColorMatrix1
-        (50728, 5, 3, tuple(as_shot), True),  # AsShotNeutral
-        (50778, 3, 1, 21, True),  # CalibrationIlluminant1: D65
-        *more,
-    ]
-    tifffile.imwrite(
-        path,
-        samples,
-        photometric="cfa",
-        metadata=None,
-        software=False,
-        rowsperstrip=8,
-        extratags=tags,
-    )
-    return path
 
 
 def light_of(source, index=0):
@@ -345,19 +302,23 @@ class TestDevelopment:
         with pytest.raises(BracketError, match="no colour profile"):
             FileSource([dng, tif])
 
-    def test_half_size(self, tmp_path):
-        from stacker.files.raw import develop
-
-        path = write_dng(tmp_path / "a.dng", mosaic(0.2, noise=1.0))
-        development = make_development(
-            read_raw_facts(path), white_balance="camera", raw_profile="srgb"
+    @pytest.mark.parametrize("shape", [(60, 84), (61, 85)])
+    def test_a_look_lies_on_the_same_grid(self, tmp_path, shape):
+        rows = np.linspace(0.1, 0.4, shape[0])[:, None]
+        columns = np.linspace(0.1, 0.4, shape[1])
+        samples = np.rint(BLACK + (rows + columns) * (WHITE - BLACK)).astype(np.uint16)
+        source = FileSource(
+            [write_dng(tmp_path / f"f{i}.dng", samples, orientation=6) for i in (0, 1)]
         )
-        assert develop(path, development, half_size=True).shape == (30, 42, 3)
+        look, whole = source.view(0), source.read(0)
+        assert look.shape == whole.shape == (shape[1], shape[0], 3)
+        assert look.flags.c_contiguous
+        # Half a pixel off would be 200 codes.
+        inner = (slice(8, -8), slice(8, -8), 1)
+        difference = look[inner].astype(int) - whole[inner]
+        assert abs(difference.mean()) < 20
 
-    @pytest.mark.skipif(
-        shutil.which("exiftool") is None,
-        reason="exiftool is not installed (Debian: libimage-exiftool-perl)",
-    )
+    @exiftool
     def test_the_master_of_a_dng(self, tmp_path):
         more = [(36867, 2, 20, "2026:05:01 10:11:12", True)]
         settings = ReadSettings(raw_profile="prophoto-compatible")

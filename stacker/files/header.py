@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import BinaryIO, NoReturn, cast
 
 import imagecodecs
+import numpy as np
 
 from stacker.errors import InputError
 from stacker.files.boundary import reading
@@ -259,7 +260,11 @@ def _check_container(found: Container, kind: Kind) -> tuple[int, tuple[str, ...]
 
 
 def decode(
-    header: Header, *, threads: int, development: Development | None = None
+    header: Header,
+    *,
+    threads: int,
+    development: Development | None = None,
+    is_draft: bool = False,
 ) -> Pixels:
     """Decode the file that `header` describes, upright and without alpha.
 
@@ -271,6 +276,8 @@ def decode(
         For formats that are decoded in pieces.
     development : Development, optional
         For camera raw files, which cannot be decoded without.
+    is_draft : bool
+        Develop those faster, for a look only.
 
     Returns
     -------
@@ -287,7 +294,9 @@ def decode(
         if header.tiff is not None:
             stored = decode_tiff(file, header.tiff, threads=threads)
         elif header.raw is not None and development is not None:
-            stored = develop(path, development)
+            whole = develop(path, development, is_draft=is_draft)
+            rows, columns = header.raw.height, header.raw.width
+            stored = cast("Pixels", np.ascontiguousarray(whole[:rows, :columns]))
         else:
             stored = _decode_whole(file.read(), header)
         pixels = upright(stored, header.orientation)

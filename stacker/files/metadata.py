@@ -5,7 +5,7 @@ what of it this package itself makes use of.
 """
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, timezone
 from fractions import Fraction
 from io import BytesIO
@@ -33,6 +33,7 @@ from stacker.files.kinds import SIGNATURE_BYTES, kind_of
 __all__ = [
     "CaptureFacts",
     "Metadata",
+    "as_developed",
     "capture_facts",
     "metadata_of",
     "read_metadata",
@@ -67,6 +68,8 @@ _EXPOSURE_TIME, _F_NUMBER, _ISO, _FOCAL_LENGTH, _SUBJECT_DISTANCE = (
     33434, 33437, 34855, 37386, 37382,
 )  # fmt: skip
 _RECOMMENDED_EXPOSURE_INDEX = 34866
+_COLOR_SPACE, _IS_SRGB, _IS_UNCALIBRATED = 40961, 1, 65535
+_CFA_PATTERN = 41730
 _TAKEN, _TAKEN_SUBSEC, _TAKEN_OFFSET = 36867, 37521, 36881
 # Capture data that TIFF/EP and DNG writers put beside the picture's own tags.
 _CAPTURE_TAGS = frozenset({
@@ -221,6 +224,27 @@ def _resolution(per_metre: tuple[float, float]) -> tuple[Entry, ...]:
         rational(_Y_RESOLUTION, per_metre[1]),
         number_entry(_RESOLUTION_UNIT, SHORT, _UNIT_CM),
     )
+
+
+def as_developed(metadata: Metadata, profile: bytes, *, is_srgb: bool) -> Metadata:
+    """Give a raw file's metadata to what was developed from it.
+
+    A raw file's ColorSpace is a choice for the camera's own pictures, and so is the
+    directory for interoperability.
+
+    Parameters
+    ----------
+    metadata : Metadata
+        Of the raw file.
+    profile : bytes
+        Of the developed pixels.
+    is_srgb : bool
+        Whether that is sRGB.
+    """
+    space = number_entry(_COLOR_SPACE, SHORT, _IS_SRGB if is_srgb else _IS_UNCALIBRATED)
+    kept = (e for e in metadata.exif if e.code not in (_COLOR_SPACE, _CFA_PATTERN))
+    exif = tuple(sorted((*kept, space), key=lambda e: e.code))
+    return replace(metadata, icc_profile=profile, exif=exif, interop=())
 
 
 def capture_facts(metadata: Metadata) -> CaptureFacts:

@@ -18,6 +18,7 @@ import imagecodecs
 import numpy as np
 import numpy.typing as npt
 
+from stacker import _opencv
 from stacker.errors import InputError
 from stacker.files.colour import transfer_table
 from stacker.files.metadata import CaptureFacts
@@ -269,7 +270,7 @@ def make_development(
 
 
 def develop(
-    path: str | PathLike[str], development: Development, *, half_size: bool = False
+    path: str | PathLike[str], development: Development, *, is_draft: bool = False
 ) -> Pixels:
     """Develop a raw file.
 
@@ -279,9 +280,10 @@ def develop(
         A file that LibRaw knows.
     development : Development
         The same for all frames of a bracket.
-    half_size : bool
-        Make one pixel of each 2 x 2 of the mosaic: fast, for a look only (its pixel
-        centres lie half a pixel off).
+    is_draft : bool
+        Make one pixel of each 2 x 2 of the mosaic and interpolate between them, on the
+        same grid: faster, for a look only. One row or column more where the mosaic's
+        number of them is odd.
 
     Returns
     -------
@@ -294,7 +296,17 @@ def develop(
         No rawpy, or a damaged or unfinished file.
     """
     with _ONE_AT_A_TIME:
-        linear = _develop_linear(path, development, half_size=half_size)
+        linear = _develop_linear(path, development, half_size=is_draft)
+    pixels = _encoded(linear, development)
+    if not is_draft:
+        return pixels
+    shape = (2 * pixels.shape[0], 2 * pixels.shape[1])
+    whole = _opencv.resize_linear(cast("Any", pixels), shape)
+    return cast("Pixels", whole)
+
+
+def _encoded(linear: npt.NDArray[np.uint16], development: Development) -> Pixels:
+    """Give linear codes the meaning that the profile has."""
     if development.encoding is not None:
         return cast("Pixels", np.take(development.encoding, linear))
     converted = imagecodecs.cms_transform(

@@ -9,10 +9,10 @@ from typing import cast
 import numpy as np
 
 from stacker.errors import BracketError, FrameReadError
-from stacker.files.colour import profile_name
+from stacker.files.colour import is_srgb, profile_name
 from stacker.files.header import Header, decode, read_header
 from stacker.files.makernotes import focus_distances_mm
-from stacker.files.metadata import Metadata
+from stacker.files.metadata import Metadata, as_developed
 from stacker.files.raw import Development, make_development
 from stacker.files.view import tiff_view
 from stacker.files.window import tiff_window
@@ -94,10 +94,17 @@ class FileSource:
         """Give the pixels of frame `index` for a look at some of them.
 
         Like `read`, but where the file allows a read-only view into it, with any
-        strides and byte order.
+        strides and byte order; camera raw is developed at half its size.
         """
         view = tiff_view(self._headers[index])
-        return self.read(index) if view is None else view
+        if view is not None:
+            return view
+        return decode(
+            self._headers[index],
+            threads=self._threads,
+            development=self._development,
+            is_draft=True,
+        )
 
     def read_window(self, index: int, box: Box) -> Pixels:
         """Decode a region of frame `index`: the same pixels as `read` gives there.
@@ -113,9 +120,10 @@ class FileSource:
 
     def metadata(self, index: int) -> Metadata:
         """All that is embedded in frame `index`, with the profile of its pixels."""
-        return replace(
-            self._headers[index].metadata, icc_profile=self._infos[index].icc_profile
-        )
+        header, profile = self._headers[index], self._infos[index].icc_profile
+        if header.raw is None or profile is None:
+            return replace(header.metadata, icc_profile=profile)
+        return as_developed(header.metadata, profile, is_srgb=is_srgb(profile))
 
     def _info(self, header: Header) -> FrameInfo:
         if header.raw is None or self._development is None:

@@ -1,7 +1,7 @@
 """The XMP packet of the master: the source's own, with a line on how it was made.
 
 Title, creator, rights and all else stay as the photographer wrote them; only what
-describes the source's pixels (size, orientation) is taken out, and one entry is added to
+describes the source's file (size, orientation, development) is taken out, and one entry is added to
 the history (XMP specification part 2, "XMP Media Management": xmpMM:History of
 ResourceEvents).
 """
@@ -23,21 +23,28 @@ _MEDIA = "http://ns.adobe.com/xap/1.0/mm/"
 _EVENT = "http://ns.adobe.com/xap/1.0/sType/ResourceEvent#"
 _TIFF = "http://ns.adobe.com/tiff/1.0/"
 _EXIF = "http://ns.adobe.com/exif/1.0/"
+_BASIC = "http://ns.adobe.com/xap/1.0/"
 _XMLNS = "http://www.w3.org/2000/xmlns/"
 
-# Properties that describe the source's stored pixels and would be wrong in the master.
+# Properties that describe the source's file and would be wrong in the master.
 _STALE = frozenset(
     {
         (_TIFF, name)
         for name in (
             "Orientation", "ImageWidth", "ImageLength", "BitsPerSample", "Compression",
             "PhotometricInterpretation", "SamplesPerPixel", "PlanarConfiguration",
-            "NativeDigest",
+            "NativeDigest", "Software", "DateTime",
         )
     }
-    | {(_EXIF, n) for n in ("PixelXDimension", "PixelYDimension", "NativeDigest")}
-    | {("http://ns.adobe.com/xap/1.0/", "Thumbnails")}
+    | {
+        (_EXIF, name)
+        for name in ("PixelXDimension", "PixelYDimension", "ColorSpace", "NativeDigest")
+    }
+    | {(_BASIC, n) for n in ("Thumbnails", "ModifyDate", "MetadataDate")}
 )  # fmt: skip
+# XMP specification part 2, Camera Raw namespace: how the source is to be developed. A
+# reader would do it to the master, once more.
+_DEVELOPMENT = "http://ns.adobe.com/camera-raw-settings/1.0/"
 
 _EMPTY = (
     '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
@@ -148,7 +155,8 @@ def _descriptions(rdf: minidom.Element) -> list[minidom.Element]:
 def _remove_properties(description: minidom.Element, *, strip_gps: bool) -> None:
     def is_unwanted(namespace: str | None, name: str | None) -> bool:
         is_place = namespace == _EXIF and (name or "").startswith("GPS")
-        return (namespace, name) in _STALE or (strip_gps and is_place)
+        is_stale = (namespace, name) in _STALE or namespace == _DEVELOPMENT
+        return is_stale or (strip_gps and is_place)
 
     for attribute in list(description.attributes.values()):
         if is_unwanted(attribute.namespaceURI, attribute.localName):
