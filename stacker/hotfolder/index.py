@@ -28,7 +28,7 @@ from stacker.report.wording import FILTERS, visible
 __all__ = ["INDEX", "SHOWN_AT_MOST", "IndexFacts", "render_index", "write_index"]
 
 INDEX = "index.html"
-MARKS = {"good": "✓", "look": "▲", "reshoot": "✕"}
+VERDICTS = {"good": "✓ good", "look": "▲ look at it", "reshoot": "✕ shoot again"}
 WORDS = {"gathering": "gathering", "waiting": "waiting", "fusing": "fusing"}
 SHOWN_AT_MOST = 300
 """Brackets that are done: a page of a busy year has to open, too."""
@@ -97,7 +97,7 @@ def render_index(facts: IndexFacts) -> str:
             words=WORDS,
             cards=[_card(entry, fusion) for entry, fusion in facts.latest],
             n_earlier=sum(facts.verdicts.values()) - len(facts.latest),
-            marks=MARKS,
+            verdicts=VERDICTS,
             is_watch=facts.is_watch,
             is_running=facts.is_running,
             version=_version(),
@@ -169,8 +169,7 @@ def _card(entry: Entry, fusion: Fusion) -> dict[str, Any]:
     return {
         "name": entry.name,
         "verdict": fusion.verdict,
-        "message": fusion.message,
-        "faults": faults,
+        "told": faults or [fusion.message],
         "n_frames": fusion.n_frames,
         "width": fusion.width,
         "height": fusion.height,

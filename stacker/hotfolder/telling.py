@@ -18,7 +18,7 @@ def told_of(entry: Entry, outcome: Outcome, fusion: Fusion | None) -> str:
         return f"{outcome.state}, {after}: {outcome.note}"
     word = {"good": "good", "look": "LOOK", "reshoot": "SHOOT AGAIN"}[fusion.verdict]
     how = "made before" if outcome.was_there else f"{fusion.took_s:.1f} s"
-    return f"{word}: {' | '.join([*fusion.faults, fusion.message])} ({how})"
+    return f"{word}: {' | '.join(fusion.faults or [fusion.message])} ({how})"
 
 
 def label(entry: Entry) -> str:
