@@ -5,8 +5,8 @@
     python -m benchmarks.check_faults --quick
 
 Prints, for each fault, in how many brackets it was found by an alarm (a finding that asks
-for a look or another shot) and how many other alarms there were. A scene named NAME-still
-stands on a stand that stands still, NAME-fixed has a lens that does not breathe.
+for a look or another shot) and how many other alarms there were. Words behind a scene's
+name say how it was shot: `benchmarks.shoots` lists them.
 """
 
 import argparse
@@ -16,14 +16,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from benchmarks.faults import (
-    FAULTS,
-    CleanBracket,
-    Fault,
-    deliver,
-    folder_bracket,
-    rendered_bracket,
-)
+from benchmarks.faults import FAULTS, Fault, deliver
+from benchmarks.shoots import CleanBracket, folder_bracket, rendered_bracket
 from stacker.frame import Finding
 from stacker.inspection import inspect_bracket
 from stacker.light import srgb_transfer
@@ -40,7 +34,9 @@ def inspect(
     """Deliver a bracket with a fault and look for it."""
     frames, infos = deliver(bracket, fault, seed=seed, bits=bits)
     shape = (bracket.height, bracket.width)
-    roster = Roster(shape, srgb_transfer(3), n_threads=os.cpu_count() or 1)
+    roster = Roster(
+        shape, srgb_transfer(1 if bracket.is_grey else 3), n_threads=os.cpu_count() or 1
+    )
     for number, frame in enumerate(frames):
         roster.add(number, roster.look(frame))
     return inspect_bracket(roster.facts(), infos)
@@ -50,10 +46,7 @@ def clean_bracket(name: str, scale: float) -> CleanBracket:
     """Scene by name, or folder by path."""
     if Path(name).is_dir():
         return folder_bracket(Path(name))
-    scene, *ways = name.split("-")
-    return rendered_bracket(
-        scene, scale=scale, still="still" in ways, breathing="fixed" not in ways
-    )
+    return rendered_bracket(name, scale=scale)
 
 
 def tally(

@@ -5,46 +5,22 @@ about; `deliver` makes of a clean bracket and a fault the frames that a camera d
 Sizes in pixels are stated for a picture 1500 px wide.
 """
 
-import json
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from typing import Any
 
 import cv2
 import numpy as np
 import numpy.typing as npt
-import tifffile
 
-from benchmarks.brackets import SCENE_WIDTH_PX, expose, srgb_encode
-from benchmarks.lens import F32, render_frame
-from benchmarks.scenes import SCENES
+from benchmarks.brackets import SCENE_WIDTH_PX, expose, luma_of, srgb_encode
+from benchmarks.lens import F32
+from benchmarks.shoots import CleanBracket, through_jpeg
 from stacker.frame import FrameInfo
 
-__all__ = [
-    "FAULTS",
-    "CleanBracket",
-    "Fault",
-    "deliver",
-    "folder_bracket",
-    "rendered_bracket",
-]
+__all__ = ["FAULTS", "Fault", "deliver"]
 
 Alter = Callable[[F32], F32]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CleanBracket:
-    """Frames without noise in linear light, 1.0 = white, and their optics."""
-
-    name: str
-    n_frames: int
-    read: Callable[[int], F32]
-    focus_mm: Sequence[float]
-    focal_length_mm: float
-    f_number: float
-    width: int
-    height: int
 
 
 @dataclass(slots=True, kw_only=True)
@@ -80,71 +56,6 @@ class Fault:
     happen: Callable[[Shooting], None]
     codes: tuple[str, ...]
     may_add: tuple[str, ...] = ()
-
-
-# --- clean brackets ------------------------------------------------------------------
-
-
-def folder_bracket(folder: Path) -> CleanBracket:
-    """Read a folder of clean frames (see `benchmarks.scenes`)."""
-    meta = json.loads((folder / "meta.json").read_text(encoding="utf-8"))
-    white = np.float32(meta["encoding"]["white"])
-    codes = [
-        tifffile.imread(folder / f"frame_{k:02d}.tif")
-        for k in range(len(meta["frames"]))
-    ]
-    first = meta["frames"][0]
-    return CleanBracket(
-        name=meta["scene"],
-        n_frames=len(codes),
-        read=lambda k: np.asarray(
-            (codes[k].astype(np.float32) / white) ** 2, np.float32
-        ),
-        focus_mm=[f["focus_distance_mm"] for f in meta["frames"]],
-        focal_length_mm=first["focal_length_mm"],
-        f_number=first["f_number"],
-        width=meta["width"],
-        height=meta["height"],
-    )
-
-
-def rendered_bracket(
-    name: str,
-    *,
-    scale: float,
-    still: bool = False,
-    breathing: bool = True,
-    seed: int = 1,
-) -> CleanBracket:
-    """Render a scene of `benchmarks.scenes`, on a stand that stands still if asked."""
-    scene = SCENES[name](np.random.default_rng(seed), scale)
-    camera = scene.camera
-    if still:
-        camera = replace(
-            camera,
-            shift_mm=0 * camera.shift_mm,
-            pointing_px=0 * camera.pointing_px,
-            roll_deg=0 * camera.roll_deg,
-        )
-    if not breathing:
-        camera = replace(camera, breathing=0.0)
-    frames: dict[int, F32] = {}
-
-    def read(k: int) -> F32:
-        if k not in frames:
-            frames[k] = render_frame(camera, scene.layers, scene.canvas, k)
-        return frames[k]
-
-    return CleanBracket(
-        name=name + ("-still" if still else "") + ("" if breathing else "-fixed"),
-        n_frames=camera.n_frames,
-        read=read,
-        focus_mm=[float(f) for f in camera.focus_mm],
-        focal_length_mm=camera.focal_length_mm,
-        f_number=camera.f_number,
-        width=camera.width,
-        height=camera.height,
-    )
 
 
 # --- what can happen -----------------------------------------------------------------
@@ -204,7 +115,9 @@ def _middle(s: Shooting) -> int:
 
 
 def _drop(s: Shooting) -> None:
-    del s.order[int(s.rng.integers(2, len(s.order) - 2))]
+    # With neighbours on both sides.
+    margin = 2 if len(s.order) > 5 else 1
+    del s.order[int(s.rng.integers(margin, len(s.order) - margin))]
 
 
 def _cut_first(s: Shooting) -> None:
@@ -350,12 +263,13 @@ def deliver(
 
     Returns
     -------
-    frames : iterator of (H, W, 3) uint16 or uint8 arrays
+    frames : iterator of (H, W, 3) or (H, W) uint16 or uint8 arrays
         sRGB-encoded.
     infos : list of FrameInfo
         What their headers would say.
     """
     n = bracket.n_frames
+    bits = 8 if bracket.is_jpeg else bits
     spread = np.random.default_rng(seed).standard_normal(n)
     shooting = Shooting(
         bracket=bracket,
@@ -369,7 +283,7 @@ def deliver(
             name=f"{bracket.name}_{i:03d}.tif",
             height=bracket.height,
             width=bracket.width,
-            n_channels=3,
+            n_channels=1 if bracket.is_grey else 3,
             bit_depth=bits,
             focal_length_mm=bracket.focal_length_mm,
             f_number=shooting.f_number.get(k, bracket.f_number),
@@ -393,4 +307,6 @@ def _frames(shooting: Shooting, seed: int, bits: int) -> Iterator[npt.NDArray[An
         # A second exposure of the same focus has noise of its own, a copy has not.
         rng = np.random.default_rng((seed, k, 0 if k in shooting.same_noise else i))
         seen = expose(linear, rng, float(shooting.gain[k]), clip=shooting.clip)
-        yield np.round(srgb_encode(seen) * top).astype(kind)
+        seen = luma_of(seen) if shooting.bracket.is_grey else seen
+        frame = np.round(srgb_encode(seen) * top).astype(kind)
+        yield through_jpeg(frame) if shooting.bracket.is_jpeg else frame

@@ -65,11 +65,17 @@ def dilate_disc(image: npt.NDArray[Any], radius_px: int) -> npt.NDArray[Any]:
     return cast("npt.NDArray[Any]", cv2.dilate(image, disc))
 
 
-def spread_range(low: npt.NDArray[Any], high: npt.NDArray[Any]) -> None:
-    """Widen a range to that of the 3x3 pixels around each place, in place."""
+def spread_range(
+    low: npt.NDArray[Any], high: npt.NDArray[Any], n_channels: int
+) -> None:
+    """Widen a range to that of the 3x3 pixels around each place, in place.
+
+    `low` and `high` are (H, W * C) arrays of interleaved channels.
+    """
     kernel = np.ones((3, 3), np.uint8)
-    cv2.erode(low, kernel, dst=low)
-    cv2.dilate(high, kernel, dst=high)
+    for flat, spread in ((low, cv2.erode), (high, cv2.dilate)):
+        image = flat.reshape(flat.shape[0], -1, n_channels)
+        spread(image, kernel, dst=image)
 
 
 def pyramid_down(image: ImageF32) -> ImageF32:

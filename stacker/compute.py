@@ -355,27 +355,22 @@ class _Run:
         fusion = FusionAccumulator(
             (*self.shape, self.channels),
             self.maps,
-            [u.number for u in self.used],
-            self.n,
+            self.transforms,
+            self.reference,
             n_threads=self.n_threads,
         )
         self.clock.lap("fuse")
         for k, used in enumerate(self.used):
-            if k == self.reference or fusion.counts(k):
+            if fusion.counts(k):
                 raw = self._read(used.number)
-                fusion.add(
-                    raw,
-                    self.transforms[k],
-                    normalising_table(self.table, self.gains[k]),
-                    k,
-                    is_reference=k == self.reference,
-                )
+                fusion.add(raw, normalising_table(self.table, self.gains[k]), k)
                 self.clock.lap("fuse")
             name = self.source.infos[used.number].name
             self.on_event(
                 Event(stage="fuse", done=k + 1, total=len(self.used), message=name)
             )
-        done = fusion.finish(depth_for_display(self.maps))
+        numbers = [u.number for u in self.used]
+        done = fusion.finish(depth_for_display(self.maps), numbers, self.n)
         shares = (
             np.bincount(done.coverage.ravel(), minlength=self.n) / done.coverage.size
         )

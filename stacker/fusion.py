@@ -7,6 +7,7 @@ smooth depth lowers the noise instead. Every frame is resampled once per pixel, 
 exact phase, and only where it has weight.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +23,7 @@ __all__ = ["FusionAccumulator", "focal_weights"]
 # accuracy: through focus the response is peaked, not smooth (measured on the quality
 # bracket: -0.75 gains 0.1 dB over -0.5 in all regions; -1 gains as much again and costs
 # 0.1 dB in flat areas).
-CUBIC_PARAMETER = -0.75
+CUBIC_PARAMETER = -1.25
 # Standard deviation, in frames, of the mean taken where depth is uncertain, and its end.
 BROAD_SIGMA = 1.25
 BROAD_REACH = 3
@@ -74,38 +75,61 @@ class FusionAccumulator:
         Size of the master.
     maps : FocusMaps
         On the master's grid.
-    numbers : sequence of int
-        The bracket's number of each used frame, rising; maps count used frames.
-    n_bracket : int
-        Frames in the bracket, used or not: the scale of the depth map.
+    to_master : sequence of (3, 3) arrays
+        Frame pixel to master pixel, of each used frame.
+    reference : int
+        Which of them is the master's own: it covers every pixel.
     n_threads : int
 
     Notes
     -----
-    Memory: ``H * W * (6 C + 4)`` bytes, whatever the number of frames.
+    Memory: ``H * W * (6 C + 1.5)`` bytes, whatever the number of frames. The weights of
+    all frames are brought to a sum of 1 beforehand, at half size, so that sums of
+    weights need not be kept.
     """
 
     def __init__(
         self,
         shape: tuple[int, int, int],
         maps: FocusMaps,
-        numbers: list[int],
-        n_bracket: int,
+        to_master: Sequence[Matrix3x3],
+        reference: int,
         *,
         n_threads: int = 1,
     ) -> None:
         self._shape = shape
         self._maps = maps
-        self._numbers = numbers
-        self._n_bracket = n_bracket
+        self._reference = reference
         self._n_threads = n_threads
+        self._to_frames = np.stack([np.linalg.inv(t) for t in to_master])
         self._sharp, self._broad = focal_weights()
         self._lanczos = _kernels.lanczos_table()
-        self._total = np.zeros(shape, np.float32)
-        self._weight = np.zeros(shape[:2], np.float32)
-        self._low = np.full(shape, 255, np.uint8)
-        self._high = np.zeros(shape, np.uint8)
+        height, width, n_channels = shape
+        self._total = np.zeros((height, width * n_channels), np.float32)
+        self._low = np.full(self._total.shape, 255, np.uint8)
+        self._high = np.zeros(self._total.shape, np.uint8)
         self._reach = _block_reach(maps, shape[:2])
+        self._inverse = np.empty(maps.index.shape, np.float32)
+        self._owner = np.empty(maps.index.shape, np.int16)
+        _kernels.run_strips(
+            maps.index.shape[0],
+            n_threads,
+            lambda a, b: _kernels.weight_sum_rows(
+                maps.index,
+                maps.fill,
+                maps.certainty,
+                self._sharp,
+                self._broad,
+                self._to_frames,
+                height,
+                width,
+                reference,
+                self._inverse,
+                self._owner,
+                a,
+                b,
+            ),
+        )
 
     def counts(self, ordinal: int) -> bool:
         """Whether used frame `ordinal` has weight anywhere."""
@@ -113,55 +137,45 @@ class FusionAccumulator:
 
     def _blocks(self, ordinal: int) -> npt.NDArray[np.uint8]:
         low, high = self._reach
-        return ((low < ordinal) & (ordinal < high)).astype(np.uint8)
+        blocks = ((low < ordinal) & (ordinal < high)).astype(np.uint8)
+        if ordinal == self._reference:
+            blocks[:] = 1
+        return blocks
 
-    def add(
-        self,
-        raw: Pixels,
-        to_master: Matrix3x3,
-        curves: ImageF32,
-        ordinal: int,
-        *,
-        is_reference: bool,
-    ) -> None:
+    def add(self, raw: Pixels, curves: ImageF32, ordinal: int) -> None:
         """Add one frame.
 
         Parameters
         ----------
         raw : (H, W, C) uint8 or uint16 array
             As decoded. Not modified.
-        to_master : (3, 3) array
-            Frame pixel to master pixel.
         curves : (C, 65536) float32 array
             Light-normalised value 0..1 by 16-bit code (`light.normalising_table`).
         ordinal : int
             Number among the used frames.
-        is_reference : bool
-            The reference keeps a trace of weight everywhere, so that every pixel is
-            defined.
         """
         blocks = self._blocks(ordinal)
-        if is_reference:
-            blocks[:] = 1
-        to_raw = np.linalg.inv(to_master)
+        flat = raw.reshape(raw.shape[0], -1)
+        steps = np.ascontiguousarray(curves[:, :: _kernels.CODES_PER_STEP])
         maps = self._maps
 
         def work(a: int, b: int) -> None:
             _kernels.accumulate_rows(
-                raw,
-                to_raw,
-                curves,
+                flat,
+                self._shape[2],
+                self._to_frames,
+                steps,
                 self._lanczos,
                 ordinal,
-                is_reference,
+                self._reference,
                 maps.index,
                 maps.fill,
                 maps.certainty,
+                self._inverse,
                 self._sharp,
                 self._broad,
                 blocks,
                 self._total,
-                self._weight,
                 self._low,
                 self._high,
                 a,
@@ -170,53 +184,50 @@ class FusionAccumulator:
 
         _kernels.run_strips(len(blocks), self._n_threads, work, strips=16)
 
-    def finish(self, depth_index: ImageF32) -> FinishedPicture:
+    def finish(
+        self, depth_index: ImageF32, numbers: Sequence[int], n_bracket: int
+    ) -> FinishedPicture:
         """Build picture and maps; the accumulator cannot be used afterwards.
 
         Parameters
         ----------
         depth_index : (h, w) float32 array
             Half-size index for the depth map, cleaned of outliers.
+        numbers : sequence of int
+            The bracket's number of each used frame, rising; maps count used frames.
+        n_bracket : int
+            Frames in the bracket, used or not: the scale of the depth map.
         """
         height, width, n_channels = self._shape
-        picture = np.empty(self._shape, np.uint16)
-        _opencv.spread_range(self._low, self._high)
+        picture = np.empty(self._total.shape, np.uint16)
+        _opencv.spread_range(self._low, self._high, n_channels)
         _kernels.run_strips(
             height,
             self._n_threads,
             lambda a, b: _kernels.finish_picture_rows(
-                self._total, self._weight, self._low, self._high, picture, a, b
+                self._total, self._low, self._high, picture, a, b
             ),
         )
-        del self._total, self._weight, self._low, self._high
-        label = np.uint8 if self._n_bracket < 256 else np.uint16
+        del self._total, self._low, self._high, self._inverse
+        maps = self._maps
+        place = maps.certainty * depth_index + (1 - maps.certainty) * maps.fill
+        number = np.interp(place, np.arange(len(numbers)), numbers).astype(np.float32)
+        label = np.uint8 if n_bracket < 256 else np.uint16
+        owner = np.asarray(numbers, label)[self._owner]
+        code = np.pad(number * np.float32(65535 / max(n_bracket - 1, 1)), 1, mode="edge")
+        sure = np.pad(maps.certainty * np.float32(255), 1, mode="edge")
         depth = np.empty((height, width), np.uint16)
         confidence = np.empty((height, width), np.uint8)
-        coverage = np.zeros((height, width), label)
-        numbers = np.asarray(self._numbers, np.float32)
-        scale = np.float32(65535 / max(self._n_bracket - 1, 1))
-        maps = self._maps
+        coverage = np.empty((height, width), label)
         _kernels.run_strips(
             height,
             self._n_threads,
             lambda a, b: _kernels.finish_maps_rows(
-                depth_index,
-                maps.fill,
-                maps.certainty,
-                self._sharp,
-                self._broad,
-                numbers,
-                scale,
-                depth,
-                confidence,
-                coverage,
-                a,
-                b,
+                code, sure, owner, depth, confidence, coverage, a, b
             ),
         )
-        if n_channels == 1:
-            picture = picture[..., 0]
-        return FinishedPicture(picture, depth, confidence, coverage)
+        shape = self._shape[:2] if n_channels == 1 else self._shape
+        return FinishedPicture(picture.reshape(shape), depth, confidence, coverage)
 
 
 def _block_reach(

@@ -137,6 +137,9 @@ def test_a_bracket_comes_out_with_everything_in_place(tmp_path, kind):
         "ExifIFD:ComponentsConfiguration"
     }
     assert not any("Thumbnail" in k for k in seen)
+    # A raw file has no profile, whatever its camera was set to.
+    report = master.with_suffix(".report.json").read_text("utf-8")
+    assert "no colour profile" not in report
     assert profile_in(master) == PROFILES[kind]
     assert not [k for k in seen if k.endswith((":Warning", ":Error"))]
 

@@ -125,7 +125,9 @@ def read_header(path: str | PathLike[str], *, max_pixels: int) -> Header:
         exposure_s=facts.exposure_s,
         iso=facts.iso,
         focus_distance_mm=facts.focus_distance_mm,
-        notes=(*declared.notes, *_profile_notes(metadata)),
+        notes=declared.notes
+        if declared.raw
+        else (*declared.notes, *_profile_notes(metadata)),
     )
     return Header(
         info=info,

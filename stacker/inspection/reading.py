@@ -35,6 +35,9 @@ STEP_BACK = 0.5
 # The scale of detail at which peaks are measured best: neither lost after one step nor
 # unchanged after three.
 BEST_WIDTH = 1.8
+# A scale that shows peaks in fewer cells than this part of what another one does is
+# left to that one: in dark frames noise hides the finest detail.
+FEWEST_PEAKS = 0.3
 # Another order must shorten the way through focus by this much before it is believed.
 SHORTER_WAY = 1.3
 
@@ -122,7 +125,7 @@ def read_facts(facts: BracketFacts, infos: Sequence[FrameInfo]) -> Reading:
             gauge, z = "sharpness", np.concatenate([[0.0], np.cumsum(steps)])
     curves = [fit_cells(z, energy[v], noise[v]) for v in range(N_LEVELS)]
     widths = tuple(median_width(c) for c in curves)
-    level = _best_level(widths)
+    level = _best_level(curves)
     return Reading(
         facts=facts,
         infos=infos,
@@ -138,8 +141,14 @@ def read_facts(facts: BracketFacts, infos: Sequence[FrameInfo]) -> Reading:
     )
 
 
-def _best_level(widths: tuple[float | None, ...]) -> int:
-    known = [(abs(np.log(w / BEST_WIDTH)), v) for v, w in enumerate(widths) if w]
+def _best_level(curves: Sequence[CellCurves]) -> int:
+    """Scale of detail at which peaks are measured best; 0 where at none."""
+    n_peaks = [np.count_nonzero(np.isfinite(c.peak)) for c in curves]
+    known = [
+        (abs(np.log(width / BEST_WIDTH)), v)
+        for v, width in enumerate(map(median_width, curves))
+        if width and n_peaks[v] >= FEWEST_PEAKS * max(n_peaks)
+    ]
     return min(known)[1] if known else 0
 
 
@@ -148,12 +157,8 @@ def _steps_by_sharpness(
 ) -> F64 | None:
     """Lengths of the steps at the scale of detail that shows them best."""
     z = np.arange(energy.shape[1], dtype=float)
-    widths = [
-        median_width(fit_cells(z, e, f)) for e, f in zip(energy, noise, strict=True)
-    ]
-    if not any(widths):
-        return None
-    level = _best_level(tuple(widths))
+    curves = [fit_cells(z, e, f) for e, f in zip(energy, noise, strict=True)]
+    level = _best_level(curves)
     return step_lengths(energy[level], noise[level])
 
 

@@ -1,0 +1,42 @@
+"""The compiled core: every numba kernel of the package, and nothing else.
+
+Kernels are serial and release the GIL; `run_strips` drives them over strips of rows from
+our own threads (numba's own parallel regions abort the process when two Python threads
+enter them, numba issue 8563). Each has a plain NumPy twin in ``tests/oracles.py``.
+"""
+
+from stacker._kernels.blending import (
+    CODES_PER_STEP,
+    WEIGHT_STEPS,
+    accumulate_rows,
+    align_rows,
+    finish_maps_rows,
+    finish_picture_rows,
+    share_rows,
+    weight_sum_rows,
+)
+from stacker._kernels.energy import energy_rows
+from stacker._kernels.peaks import drift_rows, finish_peak_rows, update_peak_rows
+from stacker._kernels.registration import normal_equations_rows
+from stacker._kernels.runtime import run_strips
+from stacker._kernels.sampling import BLOCK_SHIFT, LANCZOS_TAPS, lanczos_table
+
+__all__ = [
+    "BLOCK_SHIFT",
+    "CODES_PER_STEP",
+    "LANCZOS_TAPS",
+    "WEIGHT_STEPS",
+    "accumulate_rows",
+    "align_rows",
+    "drift_rows",
+    "energy_rows",
+    "finish_maps_rows",
+    "finish_peak_rows",
+    "finish_picture_rows",
+    "lanczos_table",
+    "normal_equations_rows",
+    "run_strips",
+    "share_rows",
+    "update_peak_rows",
+    "weight_sum_rows",
+]

@@ -1,0 +1,385 @@
+"""Weights of the frames, and the picture from frames and weights."""
+
+import numpy as np
+
+from stacker._kernels.runtime import jit
+from stacker._kernels.sampling import BLOCK_SHIFT, block_buffer, resample_block
+
+__all__ = [
+    "CODES_PER_STEP",
+    "WEIGHT_STEPS",
+    "accumulate_rows",
+    "align_rows",
+    "finish_maps_rows",
+    "finish_picture_rows",
+    "share_rows",
+    "weight_sum_rows",
+]
+
+# Weight tables: steps per frame of distance.
+WEIGHT_STEPS = 64
+# Curves of light are sampled at every 15th 16-bit code (65535 is a multiple), which
+# keeps them in the cache, and linear between.
+CODES_PER_STEP = 15
+# Below this sum of weights, which lobes of frames at the rim alone can give, the
+# reference stands alone.
+LEAST_WEIGHT = 0.3
+# From this weight on a frame counts as a source whose range bounds the result.
+POSITIVE_WEIGHT = 0.05
+
+
+@jit
+def _lookup(curve, position):
+    """Linear interpolation in a table of equal steps at a fractional position."""
+    position = min(max(position, np.float32(0)), np.float32(curve.shape[0] - 1))
+    k = min(int(position), curve.shape[0] - 2)
+    f = position - np.float32(k)
+    return curve[k] + (curve[k + 1] - curve[k]) * f
+
+
+@jit
+def _weight(number, index, fill, certainty, sharp, broad):
+    """Weigh frame `number` at one place.
+
+    Focal interpolation where the depth is certain, a broad mean round the filled depth
+    where it is not.
+    """
+    # Tables run over distances 0..reach in equal steps; beyond the end the weight is 0.
+    per_frame = np.float32(WEIGHT_STEPS)
+    a = abs(np.float32(number) - index) * per_frame
+    b = abs(np.float32(number) - fill) * per_frame
+    w = np.float32(0)
+    if a < sharp.shape[0] - 1:
+        w += certainty * _lookup(sharp, a)
+    if certainty < 1 and b < broad.shape[0] - 1:
+        w += (np.float32(1) - certainty) * _lookup(broad, b)
+    return w
+
+
+@jit
+def _covers(m, row, col, height, width):
+    """Whether a frame shows the half-size place (row, col) of the master."""
+    x, y = 2.0 * col + 0.5, 2.0 * row + 0.5
+    d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
+    xf = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
+    yf = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
+    return -0.5 <= xf <= width - 0.5 and -0.5 <= yf <= height - 0.5
+
+
+@jit
+def weight_sum_rows(
+    index,
+    fill,
+    certainty,
+    sharp,
+    broad,
+    to_frames,
+    height,
+    width,
+    reference,
+    inverse,
+    owner,
+    first,
+    end,
+):
+    """What weights must be multiplied by to sum to 1, rows `first` to `end` at half size.
+
+    `to_frames` (n, 3, 3) float64 takes master pixels to pixels of each frame, of `height`
+    x `width`. `inverse` (h, w) float32 is written, 0 = the reference alone counts; and
+    `owner` (h, w) int16, the frame with the largest weight.
+    """
+    n = to_frames.shape[0]
+    reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
+    for i in range(first, end):
+        for j in range(index.shape[1]):
+            near, far, sure = index[i, j], fill[i, j], certainty[i, j]
+            low, high = int(near) - 1, int(near) + 2
+            if sure < 1:
+                low = min(low, int(far) - reach + 1)
+                high = max(high, int(far) + reach)
+            total = np.float32(0)
+            top = np.float32(-1)
+            best = reference
+            for k in range(max(low, 0), min(high + 1, n)):
+                w = _weight(k, near, far, sure, sharp, broad)
+                if w != 0 and _covers(to_frames[k], i, j, height, width):
+                    total += w
+                    if w > top:
+                        top = w
+                        best = k
+            if total < LEAST_WEIGHT:
+                inverse[i, j] = np.float32(0)
+                owner[i, j] = reference
+            else:
+                inverse[i, j] = np.float32(1) / total
+                owner[i, j] = best
+
+
+@jit
+def _half_weights(
+    m,
+    number,
+    is_reference,
+    index,
+    fill,
+    certainty,
+    inverse,
+    sharp,
+    broad,
+    height,
+    width,
+    i0,
+    j0,
+    out,
+):
+    """Weights of one frame on a patch of the half-size grid; False where all are 0.
+
+    Row 0 of `out` is row `i0` of the grid; beyond the grid its edge repeats.
+    """
+    found = False
+    # A projective transform keeps a patch convex: its corners speak for it.
+    sure_cover = True
+    for i in (i0, i0 + out.shape[0] - 1):
+        for j in (j0, j0 + out.shape[1] - 1):
+            sure_cover = sure_cover and _covers(m, i, j, height, width)
+    for a in range(out.shape[0]):
+        i = min(max(i0 + a, 0), index.shape[0] - 1)
+        for b in range(out.shape[1]):
+            j = min(max(j0 + b, 0), index.shape[1] - 1)
+            w = np.float32(0)
+            scale = inverse[i, j]
+            if scale == 0:
+                if is_reference:
+                    w = np.float32(1)
+            else:
+                w = scale * _weight(
+                    number, index[i, j], fill[i, j], certainty[i, j], sharp, broad
+                )
+                if w != 0 and not sure_cover and not _covers(m, i, j, height, width):
+                    w = np.float32(0)
+            out[a, b] = w
+            found = found or w != 0
+    return found
+
+
+@jit
+def _expand_row(half, row, out):
+    """Full-size row `row`, bilinear, of a half-size patch with one place of margin."""
+    near, far = np.float32(0.75), np.float32(0.25)
+    i = (row >> 1) + 1
+    other = i - 1 if row % 2 == 0 else i + 1
+    a, b = half[i], half[other]
+    for j in range(out.shape[0] >> 1):
+        left = near * a[j] + far * b[j]
+        middle = near * a[j + 1] + far * b[j + 1]
+        right = near * a[j + 2] + far * b[j + 2]
+        out[2 * j] = far * left + near * middle
+        out[2 * j + 1] = near * middle + far * right
+
+
+@jit
+def accumulate_rows(
+    flat,
+    n_channels,
+    to_frames,
+    curves,
+    lanczos,
+    number,
+    reference,
+    index,
+    fill,
+    certainty,
+    inverse,
+    sharp,
+    broad,
+    blocks,
+    total,
+    low,
+    high,
+    first,
+    end,
+):
+    """Add one frame to the picture where it has weight, block rows `first` to `end`.
+
+    Parameters
+    ----------
+    flat
+        (H, W * C) uint8 or uint16.
+    n_channels
+        C.
+    to_frames
+        (n, 3, 3) float64, master pixel to pixel of each frame.
+    curves
+        (C, 4370) float32, normalised value at every `CODES_PER_STEP`-th code.
+    lanczos
+        As `lanczos_table` makes it.
+    number, reference
+        The frame's number among the used ones, and the reference's.
+    index, fill, certainty, inverse
+        Half-size maps: place of the peak, smooth place, 0..1, `weight_sum_rows`.
+    sharp, broad
+        Weights by distance in frames (`WEIGHT_STEPS` steps a frame).
+    blocks
+        (ceil(H/64), ceil(W/64)) uint8, 0 = this frame has no weight in the block.
+    total
+        (H, W * C) float32, added to.
+    low, high
+        (H, W * C) uint8, range of the frames with positive weight, in 1/255.
+    first, end
+        Rows of `blocks`.
+    """
+    height, width = flat.shape[0], flat.shape[1] // n_channels
+    side = 1 << BLOCK_SHIFT
+    per_code = np.float32((257 if flat.itemsize == 1 else 1) / CODES_PER_STEP)
+    m = to_frames[number]
+    half = np.empty((side // 2 + 2, side // 2 + 2), np.float32)
+    weights = np.empty(side, np.float32)
+    spread = np.empty(side * n_channels, np.float32)
+    values = np.empty(side * n_channels, np.float32)
+    result, middle = block_buffer(m, n_channels)
+    for bi in range(first, end):
+        for bj in range(blocks.shape[1]):
+            if blocks[bi, bj] == 0:
+                continue
+            r0, c0 = bi * side, bj * side
+            r1, c1 = min(r0 + side, total.shape[0]), min(c0 + side, width)
+            if not _half_weights(
+                m,
+                number,
+                number == reference,
+                index,
+                fill,
+                certainty,
+                inverse,
+                sharp,
+                broad,
+                height,
+                width,
+                r0 // 2 - 1,
+                c0 // 2 - 1,
+                half,
+            ):
+                continue
+            resample_block(flat, n_channels, m, lanczos, r0, r1, c0, c1, result, middle)
+            n = (c1 - c0) * n_channels
+            for c in range(c1 - c0):
+                for ch in range(n_channels):
+                    row, curve = result[c * n_channels + ch], curves[ch]
+                    for r in range(r1 - r0):
+                        row[r] = _lookup(curve, row[r] * per_code)
+            for r in range(r0, r1):
+                _expand_row(half, r - r0, weights)
+                for c in range(c1 - c0):
+                    for ch in range(n_channels):
+                        k = c * n_channels + ch
+                        spread[k] = weights[c]
+                        values[k] = result[k, r - r0]
+                at = c0 * n_channels
+                _add_row(
+                    values[:n],
+                    spread[:n],
+                    total[r, at : at + n],
+                    low[r, at : at + n],
+                    high[r, at : at + n],
+                )
+
+
+@jit
+def _add_row(values, weights, total, low, high):
+    scale = np.float32(255)
+    for k in range(values.shape[0]):
+        total[k] += weights[k] * values[k]
+    for k in range(values.shape[0]):
+        # Rounded outward: a step of the range is a 255th.
+        below = np.int32(values[k] * scale)
+        above = np.int32(values[k] * scale + np.float32(0.999))
+        counts = weights[k] > np.float32(POSITIVE_WEIGHT)
+        low[k] = min(np.int32(low[k]), below if counts else np.int32(255))
+        high[k] = max(np.int32(high[k]), min(above, 255) if counts else np.int32(0))
+
+
+@jit
+def finish_picture_rows(total, low, high, picture, first, end):
+    """Sums held within the range of their sources, as 16-bit codes."""
+    for r in range(first, end):
+        for k in range(total.shape[1]):
+            v = total[r, k] * np.float32(255)
+            if low[r, k] <= high[r, k]:
+                v = max(v, np.float32(low[r, k]))
+                v = min(v, np.float32(high[r, k]))
+            v = min(max(v, np.float32(0)), np.float32(255))
+            picture[r, k] = np.uint16(v * np.float32(257) + np.float32(0.5))
+
+
+@jit
+def finish_maps_rows(code, sure, owner, depth, confidence, coverage, first, end):
+    """Full-size depth, confidence and coverage from half-size maps, with a border of 1.
+
+    `code` (h + 2, w + 2) float32 holds depth codes, `sure` confidence 0..255, `owner`
+    (h, w) the frame that supplies each place.
+    """
+    height, width = depth.shape
+    row = np.empty(2 * (code.shape[1] - 2), np.float32)
+    for r in range(first, end):
+        _expand_row(code, r, row)
+        for c in range(width):
+            depth[r, c] = np.uint16(row[c] + np.float32(0.5))
+        _expand_row(sure, r, row)
+        for c in range(width):
+            confidence[r, c] = np.uint8(row[c] + np.float32(0.5))
+            coverage[r, c] = owner[r >> 1, c >> 1]
+
+
+@jit
+def align_rows(flat, n_channels, m, curves, lanczos, picture, first, end):
+    """Resample one frame alone, as `accumulate_rows` does, block rows `first` to `end`.
+
+    `flat` (h, w * C) uint8 or uint16 is the frame or a window of it; `m` takes a pixel of
+    `picture` to one of the frame; `curves` as there. `picture` (H, W * C) uint16 is
+    written; places beyond the frame repeat its edge.
+    """
+    side = 1 << BLOCK_SHIFT
+    per_code = np.float32((257 if flat.itemsize == 1 else 1) / CODES_PER_STEP)
+    width = picture.shape[1] // n_channels
+    result, middle = block_buffer(m, n_channels)
+    for bi in range(first, end):
+        for bj in range((width + side - 1) >> BLOCK_SHIFT):
+            r0, c0 = bi * side, bj * side
+            r1, c1 = min(r0 + side, picture.shape[0]), min(c0 + side, width)
+            resample_block(flat, n_channels, m, lanczos, r0, r1, c0, c1, result, middle)
+            for c in range(c1 - c0):
+                for ch in range(n_channels):
+                    k = c * n_channels + ch
+                    for r in range(r1 - r0):
+                        value = _lookup(curves[ch], result[k, r] * per_code)
+                        value = min(max(value, np.float32(0)), np.float32(1))
+                        picture[r0 + r, c0 * n_channels + k] = np.uint16(
+                            value * np.float32(65535) + np.float32(0.5)
+                        )
+
+
+@jit
+def share_rows(
+    depth, confidence, places, n_used, ordinal, sharp, broad, share, first, end
+):
+    """Share of one frame among all with positive weight, rows `first` to `end`.
+
+    `depth` (H, W) uint16 and `confidence` (H, W) uint8 are maps as written to files;
+    `places` (65536,) float32 turns a depth code into a fractional number among the used
+    frames. `share` (H, W) float32 is written.
+    """
+    reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
+    none = np.float32(0)
+    for r in range(first, end):
+        for c in range(depth.shape[1]):
+            place = places[depth[r, c]]
+            sure = np.float32(confidence[r, c]) * np.float32(1 / 255)
+            own = max(_weight(ordinal, place, place, sure, sharp, broad), none)
+            if own == none:
+                share[r, c] = none
+                continue
+            total = none
+            middle = int(place)
+            for k in range(max(middle - reach, 0), min(middle + reach + 2, n_used)):
+                total += max(_weight(k, place, place, sure, sharp, broad), none)
+            share[r, c] = own / total
