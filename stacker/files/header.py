@@ -109,6 +109,9 @@ def read_header(path: str | PathLike[str], *, max_pixels: int) -> Header:
         orientation = declared.raw.orientation
         if facts == CaptureFacts():  # a raw file of its maker's own structure
             facts = declared.raw.capture
+    notes = declared.notes
+    if declared.raw is None:
+        notes = (*notes, *_profile_notes(metadata))
     height, width = declared.height, declared.width
     if orientation >= _FIRST_TRANSPOSED:
         height, width = width, height
@@ -125,9 +128,7 @@ def read_header(path: str | PathLike[str], *, max_pixels: int) -> Header:
         exposure_s=facts.exposure_s,
         iso=facts.iso,
         focus_distance_mm=facts.focus_distance_mm,
-        notes=declared.notes
-        if declared.raw
-        else (*declared.notes, *_profile_notes(metadata)),
+        notes=notes,
     )
     return Header(
         info=info,
