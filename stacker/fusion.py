@@ -156,7 +156,6 @@ class FusionAccumulator:
         """
         blocks = self._blocks(ordinal)
         flat = raw.reshape(raw.shape[0], -1)
-        steps = np.ascontiguousarray(curves[:, :: _kernels.CODES_PER_STEP])
         maps = self._maps
 
         def work(a: int, b: int) -> None:
@@ -164,7 +163,7 @@ class FusionAccumulator:
                 flat,
                 self._shape[2],
                 self._to_frames,
-                steps,
+                curves,
                 self._lanczos,
                 ordinal,
                 self._reference,

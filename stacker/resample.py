@@ -121,12 +121,11 @@ def aligned_window(
     picture = np.empty((shape[0], shape[1] * channels), np.uint16)
     flat = raw.reshape(raw.shape[0], -1)
     lanczos = _kernels.lanczos_table()
-    steps = np.ascontiguousarray(curves[:, :: _kernels.CODES_PER_STEP])
     _kernels.run_strips(
         ((shape[0] - 1) >> _kernels.BLOCK_SHIFT) + 1,
         n_threads,
         lambda a, b: _kernels.align_rows(
-            flat, channels, to_raw, steps, lanczos, picture, a, b
+            flat, channels, to_raw, curves, lanczos, picture, a, b
         ),
     )
     return picture.reshape(shape if raw.ndim == 2 else (*shape, channels))

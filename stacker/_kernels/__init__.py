@@ -6,7 +6,6 @@ enter them, numba issue 8563). Each has a plain NumPy twin in ``tests/oracles.py
 """
 
 from stacker._kernels.blending import (
-    CODES_PER_STEP,
     WEIGHT_STEPS,
     accumulate_rows,
     align_rows,
@@ -23,7 +22,6 @@ from stacker._kernels.sampling import BLOCK_SHIFT, LANCZOS_TAPS, lanczos_table
 
 __all__ = [
     "BLOCK_SHIFT",
-    "CODES_PER_STEP",
     "LANCZOS_TAPS",
     "WEIGHT_STEPS",
     "accumulate_rows",

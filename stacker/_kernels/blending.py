@@ -6,7 +6,6 @@ from stacker._kernels.runtime import jit
 from stacker._kernels.sampling import BLOCK_SHIFT, block_buffer, resample_block
 
 __all__ = [
-    "CODES_PER_STEP",
     "WEIGHT_STEPS",
     "accumulate_rows",
     "align_rows",
@@ -16,11 +15,9 @@ __all__ = [
     "weight_sum_rows",
 ]
 
-# Weight tables: steps per frame of distance.
-WEIGHT_STEPS = 64
-# Curves of light are sampled at every 15th 16-bit code (65535 is a multiple), which
-# keeps them in the cache, and linear between.
-CODES_PER_STEP = 15
+# Weight tables: steps per frame of distance, fine enough to take the nearest.
+WEIGHT_STEPS = 512
+TOP_CODE = 65535
 # Below this sum of weights, which lobes of frames at the rim alone can give, the
 # reference stands alone.
 LEAST_WEIGHT = 0.3
@@ -29,12 +26,20 @@ POSITIVE_WEIGHT = 0.05
 
 
 @jit
-def _lookup(curve, position):
-    """Linear interpolation in a table of equal steps at a fractional position."""
-    position = min(max(position, np.float32(0)), np.float32(curve.shape[0] - 1))
-    k = min(int(position), curve.shape[0] - 2)
-    f = position - np.float32(k)
-    return curve[k] + (curve[k + 1] - curve[k]) * f
+def _on_curve(curve, code):
+    """Value of a curve at a fractional 16-bit code: that of the nearest whole one.
+
+    Half a code off at most, evenly spread: less than any frame's own quantisation.
+    """
+    nearest = min(max(code, np.float32(0)), np.float32(TOP_CODE)) + np.float32(0.5)
+    return curve[np.int32(nearest)]
+
+
+@jit
+def _at_distance(table, distance):
+    """Weight by distance in frames, 0 beyond the table's end."""
+    k = int(abs(distance) * np.float32(WEIGHT_STEPS) + np.float32(0.5))
+    return table[k] if k < table.shape[0] else np.float32(0)
 
 
 @jit
@@ -44,15 +49,10 @@ def _weight(number, index, fill, certainty, sharp, broad):
     Focal interpolation where the depth is certain, a broad mean round the filled depth
     where it is not.
     """
-    # Tables run over distances 0..reach in equal steps; beyond the end the weight is 0.
-    per_frame = np.float32(WEIGHT_STEPS)
-    a = abs(np.float32(number) - index) * per_frame
-    b = abs(np.float32(number) - fill) * per_frame
-    w = np.float32(0)
-    if a < sharp.shape[0] - 1:
-        w += certainty * _lookup(sharp, a)
-    if certainty < 1 and b < broad.shape[0] - 1:
-        w += (np.float32(1) - certainty) * _lookup(broad, b)
+    n = np.float32(number)
+    w = certainty * _at_distance(sharp, n - index)
+    if certainty < 1:
+        w += (np.float32(1) - certainty) * _at_distance(broad, n - fill)
     return w
 
 
@@ -210,7 +210,7 @@ def accumulate_rows(
     to_frames
         (n, 3, 3) float64, master pixel to pixel of each frame.
     curves
-        (C, 4370) float32, normalised value at every `CODES_PER_STEP`-th code.
+        (C, 65536) float32, normalised value by 16-bit code.
     lanczos
         As `lanczos_table` makes it.
     number, reference
@@ -230,12 +230,12 @@ def accumulate_rows(
     """
     height, width = flat.shape[0], flat.shape[1] // n_channels
     side = 1 << BLOCK_SHIFT
-    per_code = np.float32((257 if flat.itemsize == 1 else 1) / CODES_PER_STEP)
+    to16 = np.float32(257 if flat.itemsize == 1 else 1)
     m = to_frames[number]
     half = np.empty((side // 2 + 2, side // 2 + 2), np.float32)
     weights = np.empty(side, np.float32)
     spread = np.empty(side * n_channels, np.float32)
-    values = np.empty(side * n_channels, np.float32)
+    turned = np.empty((side, side * n_channels), np.float32)
     result, middle = block_buffer(m, n_channels)
     for bi in range(first, end):
         for bj in range(blocks.shape[1]):
@@ -266,22 +266,31 @@ def accumulate_rows(
                 for ch in range(n_channels):
                     row, curve = result[c * n_channels + ch], curves[ch]
                     for r in range(r1 - r0):
-                        row[r] = _lookup(curve, row[r] * per_code)
+                        row[r] = _on_curve(curve, row[r] * to16)
+            _transpose(result, turned)
+            at = c0 * n_channels
             for r in range(r0, r1):
                 _expand_row(half, r - r0, weights)
                 for c in range(c1 - c0):
                     for ch in range(n_channels):
-                        k = c * n_channels + ch
-                        spread[k] = weights[c]
-                        values[k] = result[k, r - r0]
-                at = c0 * n_channels
+                        spread[c * n_channels + ch] = weights[c]
                 _add_row(
-                    values[:n],
+                    turned[r - r0, :n],
                     spread[:n],
                     total[r, at : at + n],
                     low[r, at : at + n],
                     high[r, at : at + n],
                 )
+
+
+@jit
+def _transpose(source, out):
+    """Turn (n, m) into (m, n), both multiples of 8, tile by tile for the cache."""
+    for i in range(0, source.shape[0], 8):
+        for j in range(0, source.shape[1], 8):
+            for b in range(j, j + 8):
+                for a in range(i, i + 8):
+                    out[b, a] = source[a, b]
 
 
 @jit
@@ -339,23 +348,25 @@ def align_rows(flat, n_channels, m, curves, lanczos, picture, first, end):
     written; places beyond the frame repeat its edge.
     """
     side = 1 << BLOCK_SHIFT
-    per_code = np.float32((257 if flat.itemsize == 1 else 1) / CODES_PER_STEP)
+    to16 = np.float32(257 if flat.itemsize == 1 else 1)
     width = picture.shape[1] // n_channels
     result, middle = block_buffer(m, n_channels)
+    turned = np.empty((side, side * n_channels), np.float32)
     for bi in range(first, end):
         for bj in range((width + side - 1) >> BLOCK_SHIFT):
             r0, c0 = bi * side, bj * side
             r1, c1 = min(r0 + side, picture.shape[0]), min(c0 + side, width)
             resample_block(flat, n_channels, m, lanczos, r0, r1, c0, c1, result, middle)
-            for c in range(c1 - c0):
-                for ch in range(n_channels):
-                    k = c * n_channels + ch
-                    for r in range(r1 - r0):
-                        value = _lookup(curves[ch], result[k, r] * per_code)
+            _transpose(result, turned)
+            at = c0 * n_channels
+            for r in range(r1 - r0):
+                row = picture[r0 + r, at : at + (c1 - c0) * n_channels]
+                for c in range(c1 - c0):
+                    for ch in range(n_channels):
+                        k = c * n_channels + ch
+                        value = _on_curve(curves[ch], turned[r, k] * to16)
                         value = min(max(value, np.float32(0)), np.float32(1))
-                        picture[r0 + r, c0 * n_channels + k] = np.uint16(
-                            value * np.float32(65535) + np.float32(0.5)
-                        )
+                        row[k] = np.uint16(value * np.float32(65535) + np.float32(0.5))
 
 
 @jit

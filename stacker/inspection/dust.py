@@ -20,7 +20,7 @@ from stacker.survey import BracketFacts
 __all__ = ["Speck", "dust_on_sensor", "find_specks"]
 
 # More frames than this add time and nothing else.
-MOST_FRAMES, FEWEST_FRAMES = 16, 8
+MOST_FRAMES, FEWEST_FRAMES = 16, 5
 # A speck is told from the scene where that moves by more than this, in thumbnail pixels.
 LEAST_MOTION_PX = 3.0
 # Blur against noise, and the surroundings that a speck is compared with.

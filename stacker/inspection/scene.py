@@ -17,13 +17,17 @@ F64 = npt.NDArray[np.float64]
 # neighbouring frames, small against things.
 LIGHT_COLUMNS = 96
 # Frames on either side that say how the light of a cell runs.
-WINDOW_FRAMES, FEWEST_FRAMES = 9, 9
+WINDOW_FRAMES, FEWEST_FRAMES = 9, 7
 # What passes for no change: a relative error of light, and a change worth a word.
 LIGHT_ERROR, VISIBLE_CHANGE = 0.004, 0.02
-# A cell changed at this value of Student's t. On clean ray-traced brackets of an unsteady
+# A cell changed at this value of Student's t, by frames more than terms: all are as rare
+# as 6 is at five. On clean ray-traced brackets of an unsteady
 # camera up to eight such cells touch in one frame, up to five where the change stays; a
 # thing that moved by 4 px makes fifteen.
-CHANGED_T, CHANGED_CELLS_ONCE, CHANGED_CELLS = 6.0, 10, 8
+CHANGED_T = {3: 9.3, 4: 7.2, 5: 6.0}
+CHANGED_CELLS_ONCE, CHANGED_CELLS = 10, 8
+# A frame that is elsewhere over so much of the picture shows something else.
+OTHER_PICTURE_SHARE = 0.25
 # Frames needed on either side: light of a cell cannot be foretold far.
 BESIDE_FRAMES, STAYS_FRAMES = 2, 3
 # Share of the picture that is too flat to be judged before it is worth a word.
@@ -58,14 +62,15 @@ def _light(r: Reading) -> F64:
 
 
 def _student(values: F64, basis: F64) -> tuple[F64, F64]:
-    """Coefficient of the last column of a linear fit, and its Student's t."""
+    """Coefficient of the last column of a linear fit; its Student's t over the limit."""
     inverse = np.linalg.inv(basis.T @ basis)
     terms = np.einsum("ij,jm,mrc->irc", inverse, basis.T, values)
     rest = values - np.einsum("mi,irc->mrc", basis, terms)
     free = len(values) - basis.shape[1]
     deviation = np.sqrt((rest**2).sum(axis=0) / free)
     error = np.hypot(deviation, LIGHT_ERROR) * np.sqrt(inverse[-1, -1])
-    return terms[-1], terms[-1] / error
+    limit = CHANGED_T[min(free, max(CHANGED_T))]
+    return terms[-1], terms[-1] / error / limit
 
 
 def _window(k: int, n: int) -> slice:
@@ -73,20 +78,19 @@ def _window(k: int, n: int) -> slice:
     return slice(first, min(n, first + WINDOW_FRAMES))
 
 
-def _changed(change: F64, t: F64, fewest: int) -> list[npt.NDArray[np.int64]]:
+def _changed(change: F64, sure: F64, fewest: int) -> list[npt.NDArray[np.int64]]:
     with np.errstate(invalid="ignore"):
-        mask = (np.abs(t) > CHANGED_T) & (np.abs(change) > VISIBLE_CHANGE)
+        mask = (np.abs(sure) > 1) & (np.abs(change) > VISIBLE_CHANGE)
     return [c for c in clusters(mask) if len(c) >= fewest]
 
 
 def moved_things(r: Reading) -> list[Finding]:
     """Find places whose light changed at one frame, for good or for that frame alone."""
     n = r.n
-    if n < FEWEST_FRAMES:
-        return []
+    if n < FEWEST_FRAMES or not r.is_ordered:
+        return []  # far neighbours are registered less well
     light = _light(r)
     grid = (light.shape[1], light.shape[2])
-    numbers = [r.number(k) for k in range(n)]
     events: list[tuple[int, bool, list[npt.NDArray[np.int64]]]] = []
     for k in range(n):
         window = _window(k, n)
@@ -100,29 +104,49 @@ def moved_things(r: Reading) -> list[Finding]:
             for_good = np.stack([*smooth[:2], (t >= 0).astype(float)], axis=1)
             places = _changed(*_student(light[window], for_good), CHANGED_CELLS)
             events.append((k, True, places))
-    found = []
-    for k, is_for_good, places in _strongest(events):
-        number = numbers[k]
-        share = sum(map(len, places)) / light[0].size
-        frames = tuple(numbers[k:]) if is_for_good else (number,)
-        words = (
-            f"Something in the picture moved before frame {number} and stayed so"
-            if is_for_good
-            else f"Something in the picture is elsewhere in frame {number} alone"
+    return [
+        _moved(r, k, places, grid, is_for_good=is_for_good)
+        for k, is_for_good, places in _strongest(events)
+    ]
+
+
+def _moved(
+    r: Reading,
+    k: int,
+    places: list[npt.NDArray[np.int64]],
+    grid: tuple[int, int],
+    *,
+    is_for_good: bool,
+) -> Finding:
+    """Tell what moved at the `k`-th frame in order of focus."""
+    number = r.number(k)
+    share = sum(map(len, places)) / (grid[0] * grid[1])
+    if share > OTHER_PICTURE_SHARE and not is_for_good:
+        return Finding(
+            code="other_picture",
+            message=f"Frame {number} shows something else than the others over "
+            f"{percent(share)} of the picture.",
+            severity="look",
+            frames=(number,),
+            region=box_of_cells(places[0], grid, r.facts),
+            action="Take it out; shoot it again if its focus is missing now.",
         )
-        found.append(
-            Finding(
-                code="thing_moved",
-                message=f"{words} ({percent(share)} of the picture).",
-                severity="look",
-                frames=frames,
-                region=box_of_cells(places[0], grid, r.facts),
-                action=f"Look at this place in frames "
-                f"{frames_named(numbers[max(0, k - 1) : k + 2])}; shoot "
-                f"{'from there on' if is_for_good else 'that frame'} again.",
-            )
-        )
-    return found
+    last = r.n if is_for_good else k + 1
+    beside = [r.number(j) for j in range(max(0, k - 1), min(r.n, k + 2))]
+    words = (
+        f"Something in the picture moved before frame {number} and stayed so"
+        if is_for_good
+        else f"Something in the picture is elsewhere in frame {number} alone"
+    )
+    return Finding(
+        code="thing_moved",
+        message=f"{words} ({percent(share)} of the picture).",
+        severity="look",
+        frames=tuple(r.number(j) for j in range(k, last)),
+        region=box_of_cells(places[0], grid, r.facts),
+        action=f"Look at this place in frames {frames_named(beside)}; shoot "
+        f"{'from there on' if is_for_good else 'that frame'} again.",
+    )
 
 
 def _strongest(

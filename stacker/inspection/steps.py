@@ -28,9 +28,12 @@ __all__ = [
     "wrong_order",
 ]
 
-# A cell peaks beyond the end when, at two standard deviations, it does so by this part
-# of a step: ordinary brackets end within it of what must be sharp.
+# A cell peaks beyond the end when it surely does so by this part of a step: ordinary
+# brackets end within it of what must be sharp.
 BEYOND_STEPS = 0.25
+# With fine steps little is lost beyond an end: less of the finest contrast than this is
+# no fault.
+LEAST_LOSS = 0.12
 # So many touching cells make a region, and regions of this share of the picture a fault
 # (clean ray-traced brackets: up to 0.6 %). Further off lies what was meant to stay soft.
 REGION_CELLS, REGION_SHARE = 3, 0.008
@@ -42,15 +45,16 @@ WIDEST_FOR_ENDS = 3.5
 HALF_STEP, BEYOND_BIAS = 0.5, 0.3
 # Steps on ray-traced brackets vary by 20 % about the median; a lost frame doubles one.
 GAP_STEPS, NO_STEP = 1.5, 0.3
-# Contrast of the finest detail half-way between two frames.
-SOFT_CONTRAST, WASTED_CONTRAST = 0.5, 0.95
+# Contrast of the finest detail lost half-way between two frames, and kept at a whole
+# step where every second frame would do.
+MOST_LOSS, WASTED_CONTRAST = 0.5, 0.95
 # Finest detail is lost within this many steps where only coarser detail shows a width
 # (measured: the width about triples from full size to a quarter).
 WIDTH_RATIOS = (1.0, 0.6, 0.33)
 # A frame is shaken that lacks this much of the amplitude foretold, as a logarithm, by two
 # standard errors. Clean ray-traced brackets: up to 0.08; 4 px at 1500: 0.2 to 0.5.
 SHAKEN, SURELY_SHAKEN = 0.12, 0.2
-SHAKE_WIDTH, SHAKE_CELLS = 1.2, 15
+SHAKE_WIDTH, SHAKE_CELLS = 1.2, 8
 
 
 def missing_ends(r: Reading) -> list[Finding]:
@@ -85,7 +89,11 @@ def _rising(r: Reading, level: int, share: float, *, is_last: bool) -> Finding |
         is_far_off = is_beyond & (likely > FAR_OFF_STEPS)
     regions = _regions(is_beyond & ~is_far_off, REGION_CELLS)
     if sum(map(len, regions)) >= share * likely.size:
-        return _missing_end(r, regions, likely, is_last=is_last)
+        cells = np.concatenate(regions)
+        # The extremes of a region are the least sure of its cells.
+        beyond = float(np.median(likely[cells[:, 0], cells[:, 1]]))
+        if _lost(r, beyond) >= LEAST_LOSS:
+            return _missing_end(r, regions, beyond, is_last=is_last)
     far_off = _regions(is_far_off, round(FAR_OFF_SHARE * likely.size))
     return _soft_beyond(r, far_off, is_last=is_last) if far_off else None
 
@@ -114,13 +122,10 @@ def _end(r: Reading, *, is_last: bool) -> tuple[str, int]:
 def _missing_end(
     r: Reading,
     regions: list[npt.NDArray[np.int64]],
-    likely: npt.NDArray[np.float64],
+    beyond: float,
     *,
     is_last: bool,
 ) -> Finding:
-    cells = np.concatenate(regions)
-    # The extremes of a region are the least sure of its cells.
-    beyond = float(np.median(likely[cells[:, 0], cells[:, 1]]))
     end, number = _end(r, is_last=is_last)
     n_frames = max(1, ceil(beyond - HALF_STEP - BEYOND_BIAS))
     severity: Severity = "reshoot" if beyond > HALF_STEP else "look"
@@ -169,9 +174,9 @@ def gaps(r: Reading) -> list[Finding]:
         if disc_um is not None:
             words += f" (a blur disc of about {disc_um:.0f} um half-way)"
         if regions and width:
-            kept = 1 / (1 + (step / 2 / width) ** 2)
             words += (
-                f": half-way between them {percent(1 - kept)} of the finest contrast "
+                f": half-way between them {percent(_lost(r, step / 2))} of the finest "
+                "contrast "
                 f"is lost, over {_share(r, regions)} of the picture"
             )
         found.append(
@@ -195,6 +200,12 @@ def finest_width(r: Reading) -> float | None:
     return None
 
 
+def _lost(r: Reading, steps: float) -> float:
+    """Part of the finest contrast that is lost so many steps from focus."""
+    width = finest_width(r)
+    return 1 - 1 / (1 + (steps / width) ** 2) if width else 0.0
+
+
 def not_judged(r: Reading) -> list[Finding]:
     """Say so where focus cannot be followed through the bracket."""
     if r.width is not None and r.n > 2:
@@ -212,17 +223,14 @@ def not_judged(r: Reading) -> list[Finding]:
 
 def too_wide(r: Reading) -> list[Finding]:
     """All steps are so wide that bands between the frames are soft."""
-    width = finest_width(r)
-    if width is None or r.n < 3:
-        return []
-    kept = 1 / (1 + (0.5 / width) ** 2)
-    if kept >= SOFT_CONTRAST:
+    lost = _lost(r, 0.5)
+    if lost <= MOST_LOSS or r.n < 3:
         return []
     return [
         Finding(
             code="steps_too_wide",
             message="The steps are wide: half-way between two frames "
-            f"{percent(1 - kept)} of the finest contrast is lost.",
+            f"{percent(lost)} of the finest contrast is lost.",
             severity="look",
             frames=tuple(r.number(k) for k in range(r.n)),
             action="Take steps half as long, or stop down.",
