@@ -41,6 +41,8 @@ LIGHT_CELLS = 60_000
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709-6, 3.2
 ECC_SIGMA = 1.2
 ECC_LEVELS = 4
+# ECC only has to come near: the refinement finds its way from a pixel or two.
+ECC_PIXELS = 1.5e5
 ECC_ITERATIONS = 60
 MIN_LEVEL_SIDE = 48
 # Neighbours of one bracket correlate above this; then no other start is tried.
@@ -62,6 +64,8 @@ BAND_LOW_SIGMA, BAND_HIGH_SIGMA = 1.2, 8.0
 EDGE_MARGIN_PX = int(2 * BAND_HIGH_SIGMA)
 FOCUS_REACH_FRAMES = 2.0
 OUT_OF_FOCUS_WEIGHT = 0.1
+# The bands are smooth: every second pixel each way holds nearly all there is to know.
+SAMPLE_STEP = 2
 REFINE_STEPS = 10
 CONVERGED_PX = 0.003
 # Priors: corner error of the start, parallax over the whole bracket, contrast.
@@ -159,7 +163,8 @@ def register_pair(
     while len(levels) < ECC_LEVELS and min(levels[-1][0].shape) // 2 >= MIN_LEVEL_SIDE:
         fixed, other = levels[-1]
         levels.append((_opencv.pyramid_down(fixed), _opencv.pyramid_down(other)))
-    coarse = levels[1:] or levels
+    skipped = int(np.log2(max(np.sqrt(reference.size / ECC_PIXELS), 1)) + 0.5)
+    coarse = levels[min(skipped, len(levels) - 1) :]
     best: Registration | None = None
     for seed in _seeds(*coarse[-1]):
         found = _ecc_through(coarse, seed, motion)
@@ -427,6 +432,7 @@ class _PairRefinement:
                 # A Cauchy scale of two standard deviations keeps 90 % efficiency.
                 2.0 * noise,
                 self.margin,
+                SAMPLE_STEP,
                 a,
                 b,
             )

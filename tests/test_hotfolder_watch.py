@@ -598,12 +598,15 @@ def test_hostile_names_are_only_names(rig, tmp_path):
         '"><script>alert(1)</script>',
         "-rf $(touch pwned) `x`",
         os.fsdecode(b"\xff\xfe"),
-        "n" * 240,
+        "n" * 255,
         "'; DROP TABLE brackets; --",
     ]
     rig.start().go(1)
     for place in places:
         rig.put(f"{place}/-x1.tif", f"{place}/-x2.tif")
+    long = "x" * 250  # with number and suffix as long as names can be
+    rig.put(f"long/{long}1.tif", f"long/{long}2.tif")
+    places.append("long")
     rig.go(30)
     brackets = folder_status(rig.folder)["brackets"]
     assert [b["state"] for b in brackets] == ["done"] * len(places)

@@ -46,6 +46,7 @@ def normal_equations_rows(
     n_params,
     noise,
     margin,
+    step,
     first,
     end,
 ):
@@ -57,7 +58,8 @@ def normal_equations_rows(
     two shifts that grow with `behind` (how far behind the plane of focus a place lies),
     the parallax, at `parallax_x`, `parallax_y` now. alpha, a change of contrast, is the
     last unknown. Coordinates are centred and divided by half the diagonal. Residuals
-    beyond `noise` are damped (Cauchy weights).
+    beyond `noise` are damped (Cauchy weights). Every `step`-th pixel each way counts, none
+    within `margin` of the edges.
     """
     height, width = reference.shape
     centre_x, centre_y = 0.5 * (width - 1), 0.5 * (height - 1)
@@ -68,8 +70,10 @@ def normal_equations_rows(
     cost = 0.0
     mass = 0.0
     g = np.empty(m)
-    for r in range(max(first, margin), min(end, height - margin)):
-        for c in range(margin, width - margin):
+    # The grid of samples does not depend on how the rows are shared out.
+    start = margin + (max(first - margin, 0) + step - 1) // step * step
+    for r in range(start, min(end, height - margin), step):
+        for c in range(margin, width - margin, step):
             w = focus[r, c]
             if w <= 0:
                 continue
