@@ -154,6 +154,7 @@ def _print_table(summary: "BatchSummary") -> None:
 def _lines(row: "BatchRow", width: int) -> Iterator[str]:
     word = _MARKS[row.verdict] + ": " if row.verdict else ""
     time = f"{row.took_s:7.1f} s" if row.state == "done" else f"{row.state:>9}"
-    yield f"{row.name:<{width}}  {row.n_frames:3} frames  {time}  {word}{row.message}"
-    for fault in row.faults:
+    first, *more = row.faults or [row.message]
+    yield f"{row.name:<{width}}  {row.n_frames:3} frames  {time}  {word}{first}"
+    for fault in more:
         yield f"{'':<{width}}    {fault}"

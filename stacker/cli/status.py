@@ -80,7 +80,7 @@ def _line(bracket: Mapping[str, Any]) -> str:
         p = bracket["progress"]
         parts.append(f"{p['stage']} {p['done']}/{p['total']}")
     if bracket["state"] == "done":
-        parts += [*bracket["faults"], bracket["message"]]
+        parts += bracket["faults"] or [bracket["message"]]
     elif bracket["note"]:
         word = "waits for " if bracket["state"] == "gathering" else ""
         parts.append(f"{word}{bracket['note']}")
