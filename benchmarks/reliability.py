@@ -36,7 +36,7 @@ from benchmarks.studio import Shot, Studio, shoot, write_in_pieces
 
 Figures = dict[str, Any]
 
-_REST_S = 120.0  # for all that is left to be done
+_REST_S = 120.0  # without any result: what is not done by now is lost
 _SIDE_CRASH = 200  # px: fusing and writing take long enough to be hit
 _N_FRAMES_SMALL = 3
 _DISK_KIB = 1024

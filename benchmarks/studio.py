@@ -243,14 +243,19 @@ class Studio:
         return {n.removesuffix(".tif") for n in names if not n.endswith(inner)}
 
     def wait(self, seconds: float, condition: Callable[[], bool] | None = None) -> bool:
-        """Wait until all that is expected is made, or something else is so."""
-        end = time.monotonic() + seconds
+        """Wait until all that is expected is made, or something else is so.
+
+        Gives up when nothing has been made for so many seconds.
+        """
         ready = condition or (lambda: self.made() >= self.expected.keys())
-        while time.monotonic() < end:
-            if ready():
-                return True
+        n_made, end = -1, 0.0
+        while not ready():
+            if len(self.made()) != n_made:
+                n_made, end = len(self.made()), time.monotonic() + seconds
+            elif time.monotonic() > end:
+                return False
             time.sleep(0.1)
-        return ready()
+        return True
 
     # What came of it ------------------------------------------------------------------
 

@@ -11,18 +11,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from stacker import _kernels, _opencv
+from stacker import _opencv
 from stacker.depth import FocusMaps
 from stacker.frame import ImageF32, Matrix3x3, Pixels, TransferTable
 from stacker.geometry import (
     at_level,
-    corner_distance,
     invert,
     normalise,
     project_motion,
     reduced_shape,
 )
 from stacker.light import BRIGHTEST, LightGain, estimate_gain, linear_samples
+from stacker.refinement import PairRefinement, Prepared
 from stacker.settings import Motion
 
 __all__ = [
@@ -36,7 +36,8 @@ __all__ = [
 
 # Registration works on at most this many pixels: 0.01 px there is 0.07 px at 100 MP.
 REGISTRATION_PIXELS = 2.0e6
-# Light is measured on about this many cells.
+# Light is measured on about this many samples, put together to so many cells.
+LIGHT_SAMPLES = 5.0e5
 LIGHT_CELLS = 60_000
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709-6, 3.2
 ECC_SIGMA = 1.2
@@ -45,33 +46,10 @@ ECC_LEVELS = 4
 ECC_PIXELS = 1.5e5
 ECC_ITERATIONS = 60
 MIN_LEVEL_SIDE = 48
+# The first pass needs no more: the maps it makes have half the frames' size.
+NEAR_ENOUGH_PX = 0.02
 # Neighbours of one bracket correlate above this; then no other start is tried.
 SURELY_THE_SAME = 0.9
-# Pooling, in pixels, of the sharpness that weighs a registration.
-SHARED_SIGMA = 3.0
-N_PARAMETERS: dict[Motion, int] = {
-    "translation": 2,
-    "similarity": 4,
-    "affine": 6,
-    "homography": 8,
-}
-# Refinement: band of the pictures compared, and how many frames round the middle between
-# two neighbours their places count fully (measured on ray-traced brackets: reaching 5
-# frames doubles the error, because defocus passes for motion at one-sided texture). At
-# the edges the band is made of reflections, which do not breathe: with them a chain of
-# eight frames ends 0.14 px off, without 0.03.
-BAND_LOW_SIGMA, BAND_HIGH_SIGMA = 1.2, 8.0
-EDGE_MARGIN_PX = int(2 * BAND_HIGH_SIGMA)
-FOCUS_REACH_FRAMES = 2.0
-OUT_OF_FOCUS_WEIGHT = 0.1
-# The bands are smooth: every second pixel each way holds nearly all there is to know.
-SAMPLE_STEP = 2
-REFINE_STEPS = 10
-CONVERGED_PX = 0.003
-# Priors: corner error of the start, parallax over the whole bracket, contrast.
-START_SIGMA_PX = 1.0
-PARALLAX_SIGMA_PX = 2.0
-CONTRAST_SIGMA = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,42 +79,50 @@ class Registration:
     correlation: float
 
 
-def reduce_frame(raw: Pixels, table: TransferTable) -> ReducedFrame:
+def reduce_frame(
+    raw: Pixels, luma_half: ImageF32, table: TransferTable
+) -> ReducedFrame:
     """Make the copies that registration and light work on.
 
     Parameters
     ----------
     raw : (H, W, C) uint8 or uint16 array
         Not modified.
+    luma_half : (ceil(H/2), ceil(W/2)) float32 array
+        Its luma at half size, as `sharpness.laplacian_energy` returns it.
     table : (C, 65536) float32 array
         Linear light by 16-bit code.
     """
     shape = raw.shape[:2]
-    small = _opencv.area_reduce(raw, reduced_shape(shape, REGISTRATION_PIXELS))
-    small = small.reshape(*small.shape[:2], raw.shape[2])
-    value = small.astype(np.float32) * np.float32(1 / np.iinfo(raw.dtype).max)
     # Linear before the mean: the mean of encoded values depends on what is in focus.
-    step = max(1, int(np.sqrt(shape[0] * shape[1] / REGISTRATION_PIXELS)))
+    step = max(1, int(np.sqrt(shape[0] * shape[1] / LIGHT_SAMPLES)))
     light = linear_samples(raw, table, step)
     cell_shape = reduced_shape(light.shape[:2], LIGHT_CELLS)
     cells = _opencv.area_reduce(light, cell_shape).reshape(*cell_shape, raw.shape[2])
     bright = (light.max(axis=2) > BRIGHTEST).astype(np.float32)
     clipped = _opencv.area_reduce(bright, cell_shape)
+    return ReducedFrame(_reduced_luma(raw, luma_half), cells, clipped)
+
+
+def _reduced_luma(raw: Pixels, luma_half: ImageF32) -> ImageF32:
+    shape = reduced_shape(raw.shape[:2], REGISTRATION_PIXELS)
+    if luma_half.size > REGISTRATION_PIXELS:
+        return np.asarray(_opencv.area_reduce(luma_half, shape), np.float32)
+    small = _opencv.area_reduce(raw, shape).reshape(*shape, raw.shape[2])
+    value = small.astype(np.float32) * np.float32(1 / np.iinfo(raw.dtype).max)
     luma = value[..., 0] if raw.shape[2] == 1 else value @ LUMA
-    return ReducedFrame(np.ascontiguousarray(luma), cells, clipped)
+    return np.ascontiguousarray(luma, np.float32)
 
 
 def register_pair(
-    reference: ImageF32, moving: ImageF32, motion: Motion, *, n_threads: int = 1
+    reference: Prepared, moving: Prepared, motion: Motion, *, n_threads: int = 1
 ) -> Registration | None:
     """Register `moving` to `reference`: ECC coarse to fine, then where both are sharp.
 
     Parameters
     ----------
-    reference : (h, w) float32 array, range [0, 1]
-        Luma of the fixed frame.
-    moving : (h, w) float32 array, range [0, 1]
-        Luma of the frame to be registered.
+    reference, moving : Prepared
+        The fixed frame, and the one to be registered, of one size.
     motion : str
         Motion model.
     n_threads : int
@@ -159,11 +145,11 @@ def register_pair(
     Evangelidis, G. D. & Psarakis, E. Z. (2008), Parametric image alignment using
     enhanced correlation coefficient maximization, IEEE Trans. PAMI 30, 1858-1865.
     """
-    levels = [(reference, moving)]
+    levels = [(reference.luma, moving.luma)]
     while len(levels) < ECC_LEVELS and min(levels[-1][0].shape) // 2 >= MIN_LEVEL_SIDE:
         fixed, other = levels[-1]
         levels.append((_opencv.pyramid_down(fixed), _opencv.pyramid_down(other)))
-    skipped = int(np.log2(max(np.sqrt(reference.size / ECC_PIXELS), 1)) + 0.5)
+    skipped = int(np.log2(max(np.sqrt(reference.luma.size / ECC_PIXELS), 1)) + 0.5)
     coarse = levels[min(skipped, len(levels) - 1) :]
     best: Registration | None = None
     for seed in _seeds(*coarse[-1]):
@@ -174,10 +160,11 @@ def register_pair(
             break
     if best is None:
         return None
-    start = at_level(best.mov_to_ref, coarse[0][0].shape, reference.shape)
-    job = _PairRefinement(_band(reference), _band(moving), motion, n_threads)
-    job.weigh_by_sharpness(reference, moving, invert(start))
-    return Registration(job.run(start)[0], best.correlation)
+    start = at_level(best.mov_to_ref, coarse[0][0].shape, reference.luma.shape)
+    job = PairRefinement(reference, moving, motion, n_threads)
+    job.weigh_by_sharpness(invert(start))
+    refined, _ = job.run(start, until_px=NEAR_ENOUGH_PX)
+    return Registration(refined, best.correlation)
 
 
 def _seeds(reference: ImageF32, moving: ImageF32) -> list[Matrix3x3]:
@@ -297,16 +284,17 @@ def refine_transforms(
     """
     n = len(lumas)
     steps: dict[int, tuple[Matrix3x3, tuple[float, float]]] = {}
-    bands = {reference: _band(lumas[reference])}
+    base = inner_frame = Prepared(lumas[reference])
     order = [*range(reference + 1, n), *range(reference - 1, -1, -1)]
     for k in order:
         inner = k - 1 if k > reference else k + 1
         if inner == reference:
-            bands = {reference: bands[reference]}
-        bands[k] = _band(lumas[k])
-        job = _PairRefinement(bands[inner], bands[k], motion, n_threads)
-        job.weigh(maps, transforms[inner], k, inner, n)
+            inner_frame = base
+        frame = Prepared(lumas[k])
+        job = PairRefinement(inner_frame, frame, motion, n_threads)
+        job.weigh_by_depth(maps, transforms[inner], k, inner, n)
         steps[k] = job.run(invert(transforms[inner]) @ transforms[k])
+        inner_frame = frame
     return [_follow_chain(k, reference, steps, n) for k in range(n)]
 
 
@@ -326,156 +314,3 @@ def _follow_chain(
         total = shift @ step @ total
         at += -1 if at > reference else 1
     return normalise(total)
-
-
-def _sharpness(luma: ImageF32) -> ImageF32:
-    """Laplacian energy of reduced luma, its noise blurred away, for weights only."""
-    return _opencv.laplacian_energy(
-        _opencv.gaussian_blur(luma, BAND_LOW_SIGMA), SHARED_SIGMA
-    )
-
-
-def _band(luma: ImageF32) -> ImageF32:
-    """Band of the picture that defocus leaves alike and lighting leaves alone."""
-    return _opencv.gaussian_blur(luma, BAND_LOW_SIGMA) - _opencv.gaussian_blur(
-        luma, BAND_HIGH_SIGMA
-    )
-
-
-class _PairRefinement:
-    """Registration of one frame to its neighbour, both band-passed."""
-
-    def __init__(
-        self, fixed: ImageF32, moving: ImageF32, motion: Motion, n_threads: int
-    ) -> None:
-        self.fixed, self.moving = fixed, moving
-        self.n_params = N_PARAMETERS[motion]
-        self.n_threads = n_threads
-        height, width = fixed.shape
-        # Nearer to the edge the band holds what lies beyond it; small pictures keep half.
-        self.margin = max(1, min(EDGE_MARGIN_PX, min(fixed.shape) // 8))
-        self.centre = ((width - 1) / 2, (height - 1) / 2)
-        self.unit = max(float(np.hypot(*self.centre)), 1.0)
-
-    def weigh(
-        self, maps: FocusMaps, to_master: Matrix3x3, k: int, inner: int, n: int
-    ) -> None:
-        """Set what counts: places in focus half way between frames `k` and `inner`."""
-        shape = self.fixed.shape
-        step = np.diag(
-            [maps.index.shape[1] / shape[1], maps.index.shape[0] / shape[0], 1]
-        )
-        step[0, 2], step[1, 2] = (step[0, 0] - 1) / 2, (step[1, 1] - 1) / 2
-        index = _opencv.warp_linear(maps.index, step @ to_master, shape)
-        certainty = _opencv.warp_linear(maps.certainty, step @ to_master, shape)
-        near = (index - np.float32((k + inner) / 2)) / np.float32(FOCUS_REACH_FRAMES)
-        inside = np.exp(np.float32(-0.5) * near * near)
-        self.focus = certainty * (np.float32(OUT_OF_FOCUS_WEIGHT) + inside)
-        self.behind = (index - np.float32(k)) / np.float32(n)
-
-    def weigh_by_sharpness(
-        self, fixed: ImageF32, moving: ImageF32, to_moving: Matrix3x3
-    ) -> None:
-        """Set what counts: places that are sharp in both frames."""
-        shape = self.fixed.shape
-        there = _opencv.warp_linear(_sharpness(moving), to_moving, shape, outside=0.0)
-        shared = np.minimum(_sharpness(fixed), there)
-        self.focus = shared / np.float32(max(float(shared.mean()), 1e-20))
-        self.behind = np.zeros(shape, np.float32)
-
-    def run(self, start: Matrix3x3) -> tuple[Matrix3x3, tuple[float, float]]:
-        """Gauss-Newton from `start` until the corners stand still.
-
-        Returns the transform for what frame `k` has in focus, and the parallax.
-        """
-        n_params = self.n_params
-        transform = start
-        parallax = np.zeros(2)
-        noise = max(float(np.sqrt(np.mean(self.fixed * self.fixed))), 1e-6)
-        for _ in range(REFINE_STEPS):
-            normal, right, cost, mass = self._sums(transform, parallax, noise)
-            if mass <= 0:
-                break
-            noise = max(float(np.sqrt(cost / mass)), 1e-7)
-            prior = np.full(n_params + 3, (noise / START_SIGMA_PX) ** 2)
-            prior[n_params:-1] = (noise / PARALLAX_SIGMA_PX) ** 2
-            prior[-1] = (noise / CONTRAST_SIGMA) ** 2
-            # The prior pulls towards the start, not towards the last step.
-            back = np.zeros(n_params + 3)
-            back[:n_params] = self._parameters_of(start @ invert(transform))
-            back[n_params:-1] = -parallax
-            step = np.linalg.solve(normal + np.diag(prior), right + prior * back)
-            moved = self._transform_of(step[:n_params])
-            transform = moved @ transform
-            transform /= transform[2, 2]
-            parallax += step[n_params:-1]
-            if corner_distance(moved, np.eye(3), self.fixed.shape) < CONVERGED_PX:
-                break
-        return transform, (float(parallax[0]), float(parallax[1]))
-
-    def _sums(
-        self, transform: Matrix3x3, parallax: np.ndarray, noise: float
-    ) -> tuple[np.ndarray, np.ndarray, float, float]:
-        to_moving = invert(transform)
-        parts: dict[int, tuple[np.ndarray, np.ndarray, float, float]] = {}
-
-        def work(a: int, b: int) -> None:
-            parts[a] = _kernels.normal_equations_rows(
-                self.fixed,
-                self.moving,
-                to_moving,
-                self.focus,
-                self.behind,
-                float(parallax[0]),
-                float(parallax[1]),
-                self.n_params,
-                # A Cauchy scale of two standard deviations keeps 90 % efficiency.
-                2.0 * noise,
-                self.margin,
-                SAMPLE_STEP,
-                a,
-                b,
-            )
-
-        _kernels.run_strips(self.fixed.shape[0], self.n_threads, work)
-        # Summed in the order of the rows, so that threads do not change the answer.
-        normal, right, cost, mass = (
-            sum(parts[a][i] for a in sorted(parts)) for i in range(4)
-        )
-        return np.asarray(normal), np.asarray(right), float(cost), float(mass)
-
-    def _to_unit(self) -> Matrix3x3:
-        x, y, u = *self.centre, self.unit
-        return np.array([[1 / u, 0, -x / u], [0, 1 / u, -y / u], [0, 0, 1]])
-
-    def _parameters_of(self, change: Matrix3x3) -> np.ndarray:
-        """Parameters in pixels at the corner of a transform near the identity."""
-        to_unit = self._to_unit()
-        m = to_unit @ change @ invert(to_unit)
-        m /= m[2, 2]
-        p = [
-            m[0, 2],
-            m[1, 2],
-            (m[0, 0] + m[1, 1]) / 2 - 1,
-            (m[1, 0] - m[0, 1]) / 2,
-            (m[0, 0] - m[1, 1]) / 2,
-            (m[0, 1] + m[1, 0]) / 2,
-            -m[2, 0],
-            -m[2, 1],
-        ]
-        return np.asarray(p[: self.n_params]) * self.unit
-
-    def _transform_of(self, step: np.ndarray) -> Matrix3x3:
-        """Inverse of `_parameters_of`, to first order exact."""
-        p = np.zeros(8)
-        p[: len(step)] = step / self.unit
-        m = np.array(
-            [
-                [1 + p[2] + p[4], p[5] - p[3], p[0]],
-                [p[3] + p[5], 1 + p[2] - p[4], p[1]],
-                [-p[6], -p[7], 1.0],
-            ]
-        )
-        to_unit = self._to_unit()
-        moved = invert(to_unit) @ m @ to_unit
-        return normalise(moved)

@@ -32,6 +32,7 @@ from stacker.frame import (
     FrameRecord,
     FrameSource,
     FusionResult,
+    ImageF32,
     Matrix3x3,
     Pixels,
     TransferTable,
@@ -40,6 +41,7 @@ from stacker.fusion import FusionAccumulator
 from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
 from stacker.inspection import inspect_bracket, worst_first
 from stacker.light import check_transfer, normalising_table, srgb_transfer
+from stacker.refinement import Prepared
 from stacker.settings import AlignSettings, FuseSettings
 from stacker.sharpness import NoiseFloor, NoiseModel, laplacian_energy
 from stacker.survey import Survey
@@ -159,6 +161,7 @@ class _Run:
         self.clock = _Clock()
         self.started = time.perf_counter()
         self.used: list[_Used] = []
+        self.prepared: Prepared | None = None
         self.findings: list[Finding] = []
         self.left_out: dict[int, tuple[float, str]] = {}
         pad = 0.0 if reference in ("auto", "first", 0) else MARGIN_FRAC
@@ -183,11 +186,14 @@ class _Run:
         """Register, measure light and sharpness, one frame at a time."""
         for number in range(self.n):
             raw = self._read(number)
-            frame = self._register(number, reduce_frame(raw, self.table))
+            energy, luma = laplacian_energy(raw, n_threads=self.n_threads)
+            self.clock.lap("measure")
+            reduced = reduce_frame(raw, luma, self.table)
+            frame = self._register(number, reduced)
             self.clock.lap("align")
             if frame is not None:
                 self.used.append(frame)
-                self._measure(raw, frame)
+                self._measure(energy, luma, frame)
                 self.survey.add(
                     number,
                     raw,
@@ -211,21 +217,22 @@ class _Run:
     def _register(self, number: int, reduced: ReducedFrame) -> _Used | None:
         align = self.settings.align
         ones = np.ones(self.channels)
+        prepared, before = Prepared(reduced.luma), self.prepared
         if not self.used:
+            self.prepared = prepared
             return _Used(number, reduced, np.eye(3), 1.0, ones)
         previous = self.used[-1]
         found: Registration | None = Registration(np.eye(3), 1.0)
         if align.enabled:
+            assert before is not None  # noqa: S101  for the type checker
             found = register_pair(
-                previous.reduced.luma,
-                reduced.luma,
-                align.motion,
-                n_threads=self.n_threads,
+                before, prepared, align.motion, n_threads=self.n_threads
             )
             if found is None or found.correlation < align.min_correlation:
                 self._leave_out(number, found)
                 return None
         assert found is not None  # noqa: S101  for the type checker
+        self.prepared = prepared
         small = reduced.luma.shape
         step = at_level(found.mov_to_ref, small, self.shape)
         gain = previous.gain
@@ -259,8 +266,7 @@ class _Run:
             )
         )
 
-    def _measure(self, raw: Pixels, frame: _Used) -> None:
-        energy, luma = laplacian_energy(raw, n_threads=self.n_threads)
+    def _measure(self, energy: ImageF32, luma: ImageF32, frame: _Used) -> None:
         self.noise.add(energy, luma)
         # Half way up the range is a fair place for the slope of the light's correction.
         curve = normalising_table(self.table, frame.gain).mean(axis=0)

@@ -24,6 +24,7 @@ __all__ = ["FusionAccumulator", "focal_weights"]
 # bracket: -0.75 gains 0.1 dB over -0.5 in all regions; -1 gains as much again and costs
 # 0.1 dB in flat areas).
 CUBIC_PARAMETER = -1.25
+SHARP_REACH = 2
 # Standard deviation, in frames, of the mean taken where depth is uncertain, and its end.
 BROAD_SIGMA = 1.25
 BROAD_REACH = 3
@@ -34,7 +35,7 @@ def focal_weights() -> tuple[ImageF32, ImageF32]:
 
     Returns
     -------
-    sharp : (2 * WEIGHT_STEPS + 1,) float32 array
+    sharp : (SHARP_REACH * WEIGHT_STEPS + 1,) float32 array
         Cubic convolution over the frames.
     broad : (BROAD_REACH * WEIGHT_STEPS + 1,) float32 array
         Gaussian, reaching 0 at its end.
@@ -45,7 +46,7 @@ def focal_weights() -> tuple[ImageF32, ImageF32]:
     IEEE Trans. ASSP 29, 1153-1160, eq. 15 (with free parameter a).
     """
     steps = _kernels.WEIGHT_STEPS
-    x = np.arange(2 * steps + 1) / steps
+    x = np.arange(SHARP_REACH * steps + 1) / steps
     a = CUBIC_PARAMETER
     inner = (a + 2) * x**3 - (a + 3) * x**2 + 1
     outer = a * (x**3 - 5 * x**2 + 8 * x - 4)
@@ -108,7 +109,7 @@ class FusionAccumulator:
         self._total = np.zeros((height, width * n_channels), np.float32)
         self._low = np.full(self._total.shape, 255, np.uint8)
         self._high = np.zeros(self._total.shape, np.uint8)
-        self._reach = _block_reach(maps, shape[:2])
+        self._reach = _block_reach(maps, shape[:2], n_threads)
         self._inverse = np.empty(maps.index.shape, np.float32)
         self._owner = np.empty(maps.index.shape, np.int16)
         _kernels.run_strips(
@@ -213,7 +214,9 @@ class FusionAccumulator:
         number = np.interp(place, np.arange(len(numbers)), numbers).astype(np.float32)
         label = np.uint8 if n_bracket < 256 else np.uint16
         owner = np.asarray(numbers, label)[self._owner]
-        code = np.pad(number * np.float32(65535 / max(n_bracket - 1, 1)), 1, mode="edge")
+        code = np.pad(
+            number * np.float32(65535 / max(n_bracket - 1, 1)), 1, mode="edge"
+        )
         sure = np.pad(maps.certainty * np.float32(255), 1, mode="edge")
         depth = np.empty((height, width), np.uint16)
         confidence = np.empty((height, width), np.uint8)
@@ -230,25 +233,26 @@ class FusionAccumulator:
 
 
 def _block_reach(
-    maps: FocusMaps, shape: tuple[int, int]
+    maps: FocusMaps, shape: tuple[int, int], n_threads: int
 ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
     """Frames (beyond which, below which) that have weight in each 64 x 64 block."""
-    # One half-size pixel of margin: bilinear reads reach over the block's edge.
-    half = 1 << (_kernels.BLOCK_SHIFT - 1)
     rows = ((shape[0] - 1) >> _kernels.BLOCK_SHIFT) + 1
     cols = ((shape[1] - 1) >> _kernels.BLOCK_SHIFT) + 1
     low = np.empty((rows, cols), np.float32)
     high = np.empty((rows, cols), np.float32)
-    for i in range(rows):
-        for j in range(cols):
-            part = (
-                slice(max(i * half - 1, 0), (i + 1) * half + 1),
-                slice(max(j * half - 1, 0), (j + 1) * half + 1),
-            )
-            index, fill = maps.index[part], maps.fill[part]
-            low[i, j] = index.min() - 2
-            high[i, j] = index.max() + 2
-            if maps.certainty[part].min() < 1:
-                low[i, j] = min(low[i, j], fill.min() - BROAD_REACH)
-                high[i, j] = max(high[i, j], fill.max() + BROAD_REACH)
+    _kernels.run_strips(
+        rows,
+        n_threads,
+        lambda a, b: _kernels.block_reach_rows(
+            maps.index,
+            maps.fill,
+            maps.certainty,
+            SHARP_REACH,
+            BROAD_REACH,
+            low,
+            high,
+            a,
+            b,
+        ),
+    )
     return low, high

@@ -21,6 +21,7 @@ from stacker.align import (
 from stacker.frame import Matrix3x3, Pixels, TransferTable
 from stacker.geometry import at_level, field_scale, reduced_shape
 from stacker.light import BRIGHTEST, linear_samples
+from stacker.refinement import Prepared
 from stacker.survey import SURVEY_PIXELS, BracketFacts, FrameFacts, Survey
 
 __all__ = ["Look", "Roster"]
@@ -105,8 +106,8 @@ class Roster:
         best = 0.0
         for group, member in self._candidates(likeness):
             found = register_pair(
-                member.reduced.luma,
-                reduced.luma,
+                Prepared(member.reduced.luma),
+                Prepared(reduced.luma),
                 "similarity",
                 n_threads=self._n_threads,
             )

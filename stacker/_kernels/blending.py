@@ -9,6 +9,7 @@ __all__ = [
     "WEIGHT_STEPS",
     "accumulate_rows",
     "align_rows",
+    "block_reach_rows",
     "finish_maps_rows",
     "finish_picture_rows",
     "share_rows",
@@ -82,7 +83,7 @@ def weight_sum_rows(
     first,
     end,
 ):
-    """What weights must be multiplied by to sum to 1, rows `first` to `end` at half size.
+    """Scale the weights to a sum of 1: by what, rows `first` to `end` at half size.
 
     `to_frames` (n, 3, 3) float64 takes master pixels to pixels of each frame, of `height`
     x `width`. `inverse` (h, w) float32 is written, 0 = the reference alone counts; and
@@ -113,6 +114,35 @@ def weight_sum_rows(
             else:
                 inverse[i, j] = np.float32(1) / total
                 owner[i, j] = best
+
+
+@jit
+def block_reach_rows(
+    index, fill, certainty, sharp_reach, broad_reach, low, high, first, end
+):
+    """Frames that can have weight in each block, block rows `first` to `end`.
+
+    ``low < number < high`` (h', w') float32 are written; a block is 32 x 32 places of
+    the half-size maps, with one place of margin.
+    """
+    side = 1 << (BLOCK_SHIFT - 1)
+    for bi in range(first, end):
+        for bj in range(low.shape[1]):
+            least, most = np.float32(np.inf), np.float32(-np.inf)
+            for i in range(
+                max(bi * side - 1, 0), min((bi + 1) * side + 1, index.shape[0])
+            ):
+                for j in range(
+                    max(bj * side - 1, 0), min((bj + 1) * side + 1, index.shape[1])
+                ):
+                    if certainty[i, j] > 0:
+                        least = min(least, index[i, j] - sharp_reach)
+                        most = max(most, index[i, j] + sharp_reach)
+                    if certainty[i, j] < 1:
+                        least = min(least, fill[i, j] - broad_reach)
+                        most = max(most, fill[i, j] + broad_reach)
+            low[bi, bj] = least
+            high[bi, bj] = most
 
 
 @jit
@@ -236,7 +266,7 @@ def accumulate_rows(
     weights = np.empty(side, np.float32)
     spread = np.empty(side * n_channels, np.float32)
     turned = np.empty((side, side * n_channels), np.float32)
-    result, middle = block_buffer(m, n_channels)
+    result, middle = block_buffer(n_channels)
     for bi in range(first, end):
         for bj in range(blocks.shape[1]):
             if blocks[bi, bj] == 0:
@@ -309,7 +339,7 @@ def _add_row(values, weights, total, low, high):
 
 @jit
 def finish_picture_rows(total, low, high, picture, first, end):
-    """Sums held within the range of their sources, as 16-bit codes."""
+    """Hold the sums within the range of their sources and write them as 16-bit codes."""
     for r in range(first, end):
         for k in range(total.shape[1]):
             v = total[r, k] * np.float32(255)
@@ -327,7 +357,7 @@ def finish_maps_rows(code, sure, owner, depth, confidence, coverage, first, end)
     `code` (h + 2, w + 2) float32 holds depth codes, `sure` confidence 0..255, `owner`
     (h, w) the frame that supplies each place.
     """
-    height, width = depth.shape
+    width = depth.shape[1]
     row = np.empty(2 * (code.shape[1] - 2), np.float32)
     for r in range(first, end):
         _expand_row(code, r, row)
@@ -350,7 +380,7 @@ def align_rows(flat, n_channels, m, curves, lanczos, picture, first, end):
     side = 1 << BLOCK_SHIFT
     to16 = np.float32(257 if flat.itemsize == 1 else 1)
     width = picture.shape[1] // n_channels
-    result, middle = block_buffer(m, n_channels)
+    result, middle = block_buffer(n_channels)
     turned = np.empty((side, side * n_channels), np.float32)
     for bi in range(first, end):
         for bj in range((width + side - 1) >> BLOCK_SHIFT):

@@ -34,7 +34,11 @@ def _luma_row(raw, row, scale, out):
 def _squared_laplacian(above, row, below, out):
     for c in range(out.shape[0]):
         lap = (
-            above[c + 1] + below[c + 1] + row[c] + row[c + 2] - np.float32(4) * row[c + 1]
+            above[c + 1]
+            + below[c + 1]
+            + row[c]
+            + row[c + 2]
+            - np.float32(4) * row[c + 1]
         )
         out[c] = lap * lap
 

@@ -5,7 +5,13 @@ import numpy.typing as npt
 
 from stacker._kernels.runtime import jit
 
-__all__ = ["BLOCK_SHIFT", "LANCZOS_TAPS", "block_buffer", "lanczos_table", "resample_block"]
+__all__ = [
+    "BLOCK_SHIFT",
+    "LANCZOS_TAPS",
+    "block_buffer",
+    "lanczos_table",
+    "resample_block",
+]
 
 # Blocks of 64 x 64 pixels: two passes over one stay in the cache.
 BLOCK_SHIFT = 6
@@ -74,7 +80,7 @@ def _weights_between(lanczos, a, b, n, start, slope):
 
 
 @jit
-def block_buffer(m, n_channels):
+def block_buffer(n_channels):
     """Scratch for `resample_block`: two (n, 64) float32 arrays, the result in the first.
 
     The result's rows are ``column * n_channels + channel`` of the block, its columns the

@@ -46,6 +46,7 @@ FEWEST_CELLS = 10
 # Search for a focus beyond the end, in steps; frames blurred more than this are left.
 END_BLUR = 3.0
 BEYOND_FROM, BEYOND_TO, BEYOND_STEP = -2.0, 10.0, 0.1
+BEYOND_WIDTHS = 5.0
 END_FRAMES = 3
 # Likelihood: the square of 2.3 standard deviations (at two, 6 of 476 brackets had a false
 # end, at three a quarter more ends went unseen), and a misfit that no one depth explains.
@@ -228,7 +229,8 @@ def beyond_the_end(
     weight = np.where(near, error**-2.0, 0.0)
     log = np.where(near, np.log(np.where(near, inverse, 1.0)), 0.0)
     total = np.maximum(weight.sum(axis=0), 1e-12)
-    places = np.arange(BEYOND_FROM, BEYOND_TO + BEYOND_STEP / 2, BEYOND_STEP)
+    farthest = max(BEYOND_TO, BEYOND_WIDTHS * width)
+    places = np.arange(BEYOND_FROM, farthest + BEYOND_STEP / 2, BEYOND_STEP)
     costs = []
     for place in places:
         law = np.log1p(((distance + place) / width) ** 2)

@@ -18,9 +18,8 @@ F64 = npt.NDArray[np.float64]
 # Shares of the picture's width. Registration is surer than the first; the second is the
 # least that is spoken of (1.2 pixels of 1500).
 STEADY, LEAST = 0.0002, 0.0008
-# A frame stands out beyond so many deviations of the others, more where there are few:
-# 99 % of brackets whose frames wander at random have none (simulated).
-OUTLIER, OUTLIER_FEW = 3.9, 20.0
+# Of brackets whose frames wander at random so many have a frame that stands out.
+FALSE_ALARMS = 0.01
 # Frames this far out are named in a note.
 NOTED = 2.5
 # A step on top of the line stands out by so many standard errors in 0.3 % of brackets
@@ -43,17 +42,21 @@ class CameraPath:
         X and y in pixels of the first frame, less what sideways motion of the camera
         explains.
     offset : (n, 2) array
-        The same from a straight path through all frames.
+        The same from a straight path through all other frames.
     roll_px : (n,) array
         The same for rotation, as the way of the corners.
     others_px : (n,) array
-        How far all other frames stand off, root mean square of one coordinate.
+        How far all other frames stand off their path, root mean square of one
+        coordinate.
+    limit_px : (n,) array
+        How far a frame may stand off by chance.
     """
 
     place: F64
     offset: F64
     roll_px: F64
     others_px: F64
+    limit_px: F64
 
 
 @lru_cache(maxsize=1)
@@ -71,15 +74,46 @@ def camera_path(r: Reading) -> CameraPath:
     shift, parallax = sideways_motion(r)
     place = np.array(places) + shift
     place -= _factor(_off_the_line(r.z, place), _off_the_line(r.z, parallax)) * parallax
-    offset = _off_the_line(r.z, place)
-    squares = (offset**2).sum(axis=1)
-    others = np.sqrt((squares.sum() - squares) / (2 * max(1, r.n - 1)))
+    offset, others, limit = _off_the_others(r.z, place, STEADY * width)
     return CameraPath(
         place=place,
         offset=offset,
         roll_px=_off_the_line(r.z, roll_px)[:, 0],
-        others_px=np.maximum(others, STEADY * width),
+        others_px=others,
+        limit_px=limit,
     )
+
+
+def _off_the_others(z: F64, place: F64, steady_px: float) -> tuple[F64, F64, F64]:
+    """Offset of every frame from the line through all others, their spread, and a limit.
+
+    Externally studentized residuals of two coordinates: the square of an offset over
+    that of its error follows Fisher's F with two degrees of freedom above, whose
+    quantile has a closed form; the limit holds for all frames together (Bonferroni).
+
+    References
+    ----------
+    Cook, R. D. & Weisberg, S. (1982), Residuals and Influence in Regression, 2.2.
+    """
+    n = len(z)
+    basis = np.stack([np.ones_like(z), z], axis=1)
+    if n < FEWEST_FRAMES:
+        basis = basis[:, :1]
+    offset, others = np.empty_like(place), np.full(n, steady_px)
+    limit = np.full(n, np.inf)
+    free = 2 * (n - 1 - basis.shape[1])
+    for k in range(n):
+        rest = np.arange(n) != k
+        terms = np.linalg.pinv(basis[rest]) @ place[rest]
+        offset[k] = place[k] - basis[k] @ terms
+        if free <= 0:
+            continue
+        squares = float(((place[rest] - basis[rest] @ terms) ** 2).sum())
+        others[k] = max(np.sqrt(squares / free), steady_px)
+        lever = basis[k] @ np.linalg.inv(basis[rest].T @ basis[rest]) @ basis[k]
+        quantile = free / 2 * ((FALSE_ALARMS / n) ** (-2 / free) - 1)
+        limit[k] = others[k] * np.sqrt(2 * quantile * (1 + lever))
+    return offset, others, limit
 
 
 def _factor(offset: F64, parallax: F64) -> float:
@@ -131,7 +165,7 @@ def unsteady_stand(r: Reading) -> list[Finding]:
 def _knocked(r: Reading, path: CameraPath) -> list[Finding]:
     least = LEAST * r.facts.shape[1]
     away = np.hypot(*path.offset.T)
-    limit = np.maximum((OUTLIER + OUTLIER_FEW / r.n) * path.others_px, least)
+    limit = np.maximum(path.limit_px, least)
     found = []
     for k in np.flatnonzero(away > limit).tolist():
         x, y = path.offset[k]

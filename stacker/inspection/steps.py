@@ -37,7 +37,7 @@ LEAST_LOSS = 0.12
 # So many touching cells make a region, and regions of this share of the picture a fault
 # (clean ray-traced brackets: up to 0.6 %). Further off lies what was meant to stay soft.
 REGION_CELLS, REGION_SHARE = 3, 0.008
-FAR_OFF_STEPS, FAR_OFF_SHARE = 5.0, 0.02
+FAR_OFF_STEPS, FAR_OFF_WIDTHS, FAR_OFF_SHARE = 5.0, 3.0, 0.02
 # Coarser detail is asked too where its curve is narrower than this, in steps.
 WIDEST_FOR_ENDS = 3.5
 # Half a step beyond the end is as soft as half-way between two frames. What lies beyond
@@ -54,7 +54,7 @@ WIDTH_RATIOS = (1.0, 0.6, 0.33)
 # A frame is shaken that lacks this much of the amplitude foretold, as a logarithm, by two
 # standard errors. Clean ray-traced brackets: up to 0.08; 4 px at 1500: 0.2 to 0.5.
 SHAKEN, SURELY_SHAKEN = 0.12, 0.2
-SHAKE_WIDTH, SHAKE_CELLS = 1.2, 8
+SHAKE_WIDTH, SHAKE_CELLS, SHAKE_ERRORS = 1.2, 10, 2.0
 
 
 def missing_ends(r: Reading) -> list[Finding]:
@@ -83,10 +83,11 @@ def _rising(r: Reading, level: int, share: float, *, is_last: bool) -> Finding |
     noise = r.noise[level].astype(float)[inward]
     distance = np.abs(r.z[inward] - r.z[inward][0])
     likely, at_least = beyond_the_end(distance, energy, noise, r.widths[level] or 1.0)
+    far_off = max(FAR_OFF_STEPS, FAR_OFF_WIDTHS * (finest_width(r) or 0.0))
     with np.errstate(invalid="ignore"):
         best = np.where(np.isfinite(energy), energy, -1.0).max(axis=0)
         is_beyond = (energy[0] >= 0.98 * best) & (at_least > BEYOND_STEPS)
-        is_far_off = is_beyond & (likely > FAR_OFF_STEPS)
+        is_far_off = is_beyond & (likely > far_off)
     regions = _regions(is_beyond & ~is_far_off, REGION_CELLS)
     if sum(map(len, regions)) >= share * likely.size:
         cells = np.concatenate(regions)
@@ -161,7 +162,9 @@ def gaps(r: Reading) -> list[Finding]:
     found = []
     steps = np.diff(r.z)
     width = finest_width(r)
-    for k in np.flatnonzero(steps > GAP_STEPS).tolist() if r.gauge != "none" else ():
+    if r.gauge == "none" or not r.is_ordered:
+        return []  # far neighbours measure steps less well
+    for k in np.flatnonzero(steps > GAP_STEPS).tolist():
         step = float(steps[k])
         numbers = (r.number(k), r.number(k + 1))
         middle = (r.z[k] + r.z[k + 1]) / 2
@@ -277,7 +280,7 @@ def same_focus(r: Reading) -> list[Finding]:
                     "there is not missing.",
                 )
             )
-        elif r.gauge != "none" and steps[k] < NO_STEP:
+        elif r.gauge != "none" and r.is_ordered and steps[k] < NO_STEP:
             found.append(
                 Finding(
                     code="same_focus",
@@ -297,9 +300,11 @@ def wrong_order(r: Reading) -> list[Finding]:
         return []
     numbers = tuple(r.number(k) for k in range(r.n))
     times = [r.infos[k].captured for k in numbers]
-    by_time = "Rename the files in that order."
+    by_time = "Rename the files in that order, then check again."
     if None not in times and (times == sorted(times) or times == sorted(times)[::-1]):  # type: ignore[type-var]
-        by_time = "Give --order captured: the times of capture have it right."
+        by_time = (
+            "Check again with --order captured: the times of capture have it right."
+        )
     return [
         Finding(
             code="wrong_order",
@@ -351,5 +356,5 @@ def _lacking(r: Reading, level: int) -> npt.NDArray[np.float64]:
             middle = float(np.median(known))
             # Of a median, from the median deviation of normal errors.
             spread = 1.4826 * float(np.median(np.abs(known - middle)))
-            lack[k] = middle - 2 * 1.2533 * spread / float(np.sqrt(known.size))
+            lack[k] = middle - SHAKE_ERRORS * 1.2533 * spread / np.sqrt(known.size)
     return lack
