@@ -3,6 +3,7 @@
 import doctest
 import re
 import shlex
+from itertools import takewhile
 from pathlib import Path
 
 import click
@@ -11,6 +12,7 @@ import pytest
 from stacker.cli import COMMANDS, main
 
 ROOT = Path(__file__).parents[1]
+OPERATORS = {">", ">>", "|", "&&"}  # of the shell: what follows is not for us
 DOCUMENTS = [p for p in (ROOT / "README.md", ROOT / "DEVELOPERS.md") if p.exists()]
 
 
@@ -21,7 +23,9 @@ def command_lines(text):
             words = shlex.split(line.removeprefix("$ "), comments=True)
             for start, word in enumerate(words):
                 if Path(word).name == "stacker":
-                    yield words[start + 1 :]
+                    yield list(
+                        takewhile(lambda w: w not in OPERATORS, words[start + 1 :])
+                    )
                     break
 
 
