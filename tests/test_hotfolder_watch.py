@@ -413,6 +413,24 @@ def test_a_frame_written_while_it_is_used_has_its_bracket_done_again(rig, monkey
     assert tifffile.imread(rig.folder / "a1.tif")[0, 0, 1] == 9
 
 
+def test_many_files_after_a_restart_change_nothing(rig, monkeypatch):
+    """They are looked into a few at a time: until all are, nothing is decided."""
+    rig.settings = {"tries": 1}
+    rig.start().go(1)
+    for k in range(3):
+        (rig.folder / f"a{k}.tif").write_bytes(noise_bytes(k))
+    rig.put("b1.tif", "b2.tif")
+    rig.go(20)
+    assert rig.brackets() == {"in_a0": "parked", "in_b1": "done"}
+    rig.kill()
+    monkeypatch.setattr("stacker.hotfolder.loop._LOOKS_PER_ROUND", 1)
+    n_jobs, n_lines = len(rig.workers.jobs), len(rig.log())
+    rig.start().go(40)
+    assert rig.brackets() == {"in_a0": "parked", "in_b1": "done"}
+    assert len(rig.workers.jobs) == n_jobs
+    assert len(rig.log()) == n_lines
+
+
 def test_an_error_of_ours_is_parked_with_its_trace_in_the_log(rig, monkeypatch):
     def broken(*args, **options):
         raise ZeroDivisionError("oh")

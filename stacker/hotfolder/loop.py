@@ -159,7 +159,7 @@ class Watch:
             self._closing.clear()
             self.tracker.close_by_hand(now_s)
             _log.info("closed by hand")
-        if self._is_known:
+        if self._is_known and not self.tracker.is_catching_up:
             self._compare(now_s)
         self._finish()
         if self._is_known:
@@ -174,6 +174,8 @@ class Watch:
         due = self.tracker.observe(listing, now_s)
         self._is_known = not self.tracker.is_unknown(listing)
         self._tell_unknown(listing)
+        if len(due) > _LOOKS_PER_ROUND:
+            self._wake.set()  # go on at once
         for name in due[:_LOOKS_PER_ROUND]:
             stat = listing.files[name]
             look = look_into(

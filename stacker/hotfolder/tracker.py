@@ -69,6 +69,7 @@ class Tracker:
     _frames: dict[str, _Frame] = field(default_factory=dict)
     _closings: list[Closing] = field(default_factory=list)
     _is_first_look: bool = True
+    _unread: set[str] = field(default_factory=set)
     n_changes: int = 0
     """Grows with every change that may matter to the brackets."""
 
@@ -89,9 +90,14 @@ class Tracker:
         """
         if self.is_unknown(listing):
             return []
+        if self._is_first_look:
+            self._unread = set(listing.files)
         for name, stat in listing.files.items():
             self._see(name, stat, now_s)
         self._miss(listing, now_s)
+        self._unread &= {
+            name for name in listing.files if not is_marker(name, self.watch.close_on)
+        }
         self._is_first_look = False
         return [n for n, f in self._frames.items() if self._is_due(n, f, now_s)]
 
@@ -104,12 +110,21 @@ class Tracker:
             return True
         return not listing.files and bool(self._frames or self.known)
 
+    @property
+    def is_catching_up(self) -> bool:
+        """Files that were there at the first look have not all been looked into.
+
+        Until then brackets of earlier runs seem to lack frames.
+        """
+        return self._is_first_look or bool(self._unread)
+
     def learn(self, name: str, stat: Stat, look: Look, now_s: float) -> None:
         """Take note of what a file holds; ignored where it has changed since."""
         frame = self._frames.get(name)
         if frame is None or frame.stat != stat:
             return
         self.n_changes += 1
+        self._unread.discard(name)
         frame.info, frame.lacking = look.info, look.lacking or look.doubt
         still_s = now_s - frame.settled_since_s
         if not look.lacking and (not look.doubt or still_s >= self.group.gap_s):
@@ -189,6 +204,7 @@ class Tracker:
                 stat=stat, moment=self._moment(name, stat, now_s), settled_since_s=now_s
             )
         elif frame.stat != stat:
+            self._unread.discard(name)
             self._keep_closing(name, frame)
             moment = frame.moment
             if moment.epoch == self.epoch:
