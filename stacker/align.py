@@ -10,6 +10,7 @@ there does it matter.
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from stacker import _opencv
 from stacker.depth import FocusMaps
@@ -58,7 +59,7 @@ class ReducedFrame:
 
     Attributes
     ----------
-    luma : (h, w) float32 array, range [0, 1]
+    luma : (h, w) float32 (or, put by, float16) array, range [0, 1]
         Encoded luma, at most about two megapixels.
     cells : (h', w', C) float32 array, range [0, 1]
         Linear light, tens of thousands of cells.
@@ -66,7 +67,7 @@ class ReducedFrame:
         Fraction of each cell that is too bright to be believed.
     """
 
-    luma: ImageF32
+    luma: npt.NDArray[np.floating]
     cells: ImageF32
     clipped: ImageF32
 
@@ -240,7 +241,7 @@ def measure_gain(
 
 
 def refine_transforms(
-    lumas: list[ImageF32],
+    lumas: list[npt.NDArray[np.floating]],
     transforms: list[Matrix3x3],
     reference: int,
     maps: FocusMaps,
@@ -257,7 +258,7 @@ def refine_transforms(
 
     Parameters
     ----------
-    lumas : list of (h, w) float32 arrays
+    lumas : list of (h, w) float arrays
         Reduced luma of the used frames.
     transforms : list of (3, 3) arrays
         Frame to reference at the size of `lumas`: where to start.
@@ -284,13 +285,13 @@ def refine_transforms(
     """
     n = len(lumas)
     steps: dict[int, tuple[Matrix3x3, tuple[float, float]]] = {}
-    base = inner_frame = Prepared(lumas[reference])
+    base = inner_frame = Prepared(lumas[reference].astype(np.float32))
     order = [*range(reference + 1, n), *range(reference - 1, -1, -1)]
     for k in order:
         inner = k - 1 if k > reference else k + 1
         if inner == reference:
             inner_frame = base
-        frame = Prepared(lumas[k])
+        frame = Prepared(lumas[k].astype(np.float32))
         job = PairRefinement(inner_frame, frame, motion, n_threads)
         job.weigh_by_depth(maps, transforms[inner], k, inner, n)
         steps[k] = job.run(invert(transforms[inner]) @ transforms[k])

@@ -8,8 +8,8 @@ the frame has weight and add it to the picture.
 
 import os
 import time
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,7 @@ from stacker.errors import AlignmentError, BracketError, InputError
 from stacker.events import Event, OnEvent, ignore_event
 from stacker.frame import (
     ArraySource,
+    Box,
     Finding,
     FrameRecord,
     FrameSource,
@@ -41,6 +42,8 @@ from stacker.fusion import FusionAccumulator
 from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
 from stacker.inspection import inspect_bracket, worst_first
 from stacker.light import check_transfer, normalising_table, srgb_transfer
+from stacker.memory import plan_memory
+from stacker.prefetch import Prefetch
 from stacker.refinement import Prepared
 from stacker.settings import AlignSettings, FuseSettings
 from stacker.sharpness import NoiseFloor, NoiseModel, laplacian_energy
@@ -125,9 +128,10 @@ def fuse_source(
     """
     settings = settings or FuseSettings()
     run = _Run(source, settings, transfer, on_event)
-    run.first_pass()
-    run.settle()
-    return run.second_pass()
+    with run.supply:
+        run.first_pass()
+        run.settle()
+        return run.second_pass()
 
 
 class _Run:
@@ -170,22 +174,38 @@ class _Run:
             2 * round(self.shape[1] * pad / 2),
         )
         self.grid = (self.shape[0] + 2 * self.pad[0], self.shape[1] + 2 * self.pad[1])
+        self.plan = plan_memory(
+            (*self.shape, self.channels),
+            infos[0].bit_depth // 8,
+            self.n,
+            grid_pixels=self.grid[0] * self.grid[1],
+            limit_gib=settings.memory_gib,
+        )
+        self.supply = Prefetch(
+            source, is_ahead=self.plan.is_ahead, n_kept=self.plan.n_kept
+        )
         self.noise = NoiseModel()
         self.survey = Survey(self.shape, self.table, n_threads=self.n_threads)
         self.peaks = PeakAccumulator(half_shape(self.grid), n_threads=self.n_threads)
         self.luma = np.full(half_shape(self.grid), -1, np.float32)
 
-    def _read(self, number: int) -> Pixels:
-        raw = self.source.read(number)
-        self.clock.lap("decode")
-        return raw.reshape(*self.shape, self.channels)
+    def _frames(
+        self, numbers: Sequence[int], boxes: Sequence[Box] | None = None
+    ) -> Iterator[Pixels]:
+        """Frames or regions of them as (h, w, C); waiting for them counts as decoding."""
+        waiting = self.supply.frames(numbers, boxes)
+        for k in range(len(numbers)):
+            raw = next(waiting)
+            self.clock.lap("decode")
+            rows = boxes[k].height if boxes else self.shape[0]
+            yield raw.reshape(rows, self.shape[1], self.channels)
+            del raw
 
     # First pass ---------------------------------------------------------------
 
     def first_pass(self) -> None:
         """Register, measure light and sharpness, one frame at a time."""
-        for number in range(self.n):
-            raw = self._read(number)
+        for number, raw in enumerate(self._frames(range(self.n))):
             energy, luma = laplacian_energy(raw, n_threads=self.n_threads)
             self.clock.lap("measure")
             reduced = reduce_frame(raw, luma, self.table)
@@ -201,6 +221,10 @@ class _Run:
                     frame.to_first,
                     frame.gain,
                     frame.correlation,
+                )
+                # Half precision is far below the noise, and kept for every frame.
+                frame.reduced = replace(
+                    frame.reduced, luma=frame.reduced.luma.astype(np.float16)
                 )
                 self.clock.lap("measure")
             name = self.source.infos[number].name
@@ -365,16 +389,28 @@ class _Run:
             self.reference,
             n_threads=self.n_threads,
         )
-        self.clock.lap("fuse")
-        for k, used in enumerate(self.used):
-            if fusion.counts(k):
-                raw = self._read(used.number)
-                fusion.add(raw, normalising_table(self.table, self.gains[k]), k)
+        bands = fusion.bands(self.plan.n_bands)
+        for n_done, (first, end) in enumerate(bands):
+            fusion.begin(first, end)
+            needed = [(k, fusion.window(k)) for k in range(len(self.used))]
+            jobs = [(k, box) for k, box in needed if box is not None]
+            boxes = [box for _, box in jobs] if len(bands) > 1 else None
+            frames = self._frames([self.used[k].number for k, _ in jobs], boxes)
+            for (k, box), raw in zip(jobs, frames, strict=True):
+                curves = normalising_table(self.table, self.gains[k])
+                fusion.add(raw, box.row if boxes else 0, curves, k)
                 self.clock.lap("fuse")
-            name = self.source.infos[used.number].name
-            self.on_event(
-                Event(stage="fuse", done=k + 1, total=len(self.used), message=name)
-            )
+                self.on_event(
+                    Event(
+                        stage="fuse",
+                        done=n_done * self.n + self.used[k].number,
+                        total=len(bands) * self.n,
+                        message=self.source.infos[self.used[k].number].name,
+                    )
+                )
+            fusion.end()
+        total = len(bands) * self.n
+        self.on_event(Event(stage="fuse", done=total, total=total))
         numbers = [u.number for u in self.used]
         done = fusion.finish(depth_for_display(self.maps), numbers, self.n)
         shares = (

@@ -56,6 +56,12 @@ class Box:
     height: int
     width: int
 
+    def cut(self, whole: Pixels) -> Pixels:
+        """Cut the region out of a picture that holds it; C-contiguous."""
+        rows = slice(self.row, self.row + self.height)
+        part = whole[rows, self.column : self.column + self.width]
+        return cast("Pixels", np.ascontiguousarray(part))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FrameInfo:
@@ -112,6 +118,10 @@ class FrameSource(Protocol):
 
         The array is the caller's to keep, but not to change.
         """
+        ...
+
+    def read_window(self, index: int, box: Box) -> Pixels:
+        """Decode the pixels of frame `index` in `box`, which lies within the frame."""
         ...
 
 
@@ -172,6 +182,10 @@ class ArraySource:
     def read(self, index: int) -> Pixels:
         """Return frame `index`, not a copy."""
         return self._frames[index]
+
+    def read_window(self, index: int, box: Box) -> Pixels:
+        """Return a region of frame `index`."""
+        return box.cut(self._frames[index])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

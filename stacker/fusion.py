@@ -8,14 +8,16 @@ exact phase, and only where it has weight.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from stacker import _kernels, _opencv
 from stacker.depth import FocusMaps
-from stacker.frame import ImageF32, Matrix3x3, Pixels
+from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
+from stacker.geometry import iter_strips
+from stacker.resample import window_needed
 
 __all__ = ["FusionAccumulator", "focal_weights"]
 
@@ -68,7 +70,9 @@ class FinishedPicture:
 
 
 class FusionAccumulator:
-    """Takes the frames one by one, in any order, and ends with the picture.
+    """Makes the picture in bands of rows, from the frames one by one in any order.
+
+    Call `begin`, `add` for each frame, and `end` for every band; then `finish`.
 
     Parameters
     ----------
@@ -84,9 +88,9 @@ class FusionAccumulator:
 
     Notes
     -----
-    Memory: ``H * W * (6 C + 1.5)`` bytes, whatever the number of frames. The weights of
-    all frames are brought to a sum of 1 beforehand, at half size, so that sums of
-    weights need not be kept.
+    Memory: ``6 C`` bytes for each pixel of the band, and ``2 C + 1.5`` for each of the
+    picture, whatever the number of frames. The weights of all frames are brought to a
+    sum of 1 beforehand, at half size, so that sums of weights need not be kept.
     """
 
     def __init__(
@@ -106,9 +110,7 @@ class FusionAccumulator:
         self._sharp, self._broad = focal_weights()
         self._lanczos = _kernels.lanczos_table()
         height, width, n_channels = shape
-        self._total = np.zeros((height, width * n_channels), np.float32)
-        self._low = np.full(self._total.shape, 255, np.uint8)
-        self._high = np.zeros(self._total.shape, np.uint8)
+        self._picture = np.empty((height, width * n_channels), np.uint16)
         self._reach = _block_reach(maps, shape[:2], n_threads)
         self._inverse = np.empty(maps.index.shape, np.float32)
         self._owner = np.empty(maps.index.shape, np.int16)
@@ -132,24 +134,61 @@ class FusionAccumulator:
             ),
         )
 
-    def counts(self, ordinal: int) -> bool:
-        """Whether used frame `ordinal` has weight anywhere."""
-        return bool(self._blocks(ordinal).any())
+    def bands(self, n_bands: int) -> list[tuple[int, int]]:
+        """Split the picture into about `n_bands` bands of whole blocks.
+
+        Returns
+        -------
+        list of (first, end)
+            Rows of the picture.
+        """
+        height = self._shape[0]
+        side = 1 << _kernels.BLOCK_SHIFT
+        parts = iter_strips(self._reach[0].shape[0], n_bands)
+        return [(a * side, min(b * side, height)) for a, b in parts]
+
+    def begin(self, first: int, end: int) -> None:
+        """Start the band of rows `first` to `end`, one of `bands`."""
+        side = 1 << _kernels.BLOCK_SHIFT
+        # One block more on either side: the range of a pixel's sources is that of its
+        # neighbours, and must not depend on where bands meet.
+        self._first = max(first - side, 0)
+        self._end = min(end + side, self._shape[0])
+        self._inner = first, end
+        shape = (self._end - self._first, self._shape[1] * self._shape[2])
+        self._total = np.zeros(shape, np.float32)
+        self._low = np.full(shape, 255, np.uint8)
+        self._high = np.zeros(shape, np.uint8)
+
+    def window(self, ordinal: int) -> Box | None:
+        """Rows of used frame `ordinal` that the band needs; None where it needs none."""
+        if not self._blocks(ordinal).any():
+            return None
+        height, width = self._shape[:2]
+        band = Box(
+            row=self._first, column=0, height=self._end - self._first, width=width
+        )
+        needed = window_needed(band, self._to_frames[ordinal], (height, width))
+        # Whole rows: they lie in one piece in memory and in files.
+        return replace(needed, column=0, width=width)
 
     def _blocks(self, ordinal: int) -> npt.NDArray[np.uint8]:
         low, high = self._reach
         blocks = ((low < ordinal) & (ordinal < high)).astype(np.uint8)
         if ordinal == self._reference:
             blocks[:] = 1
-        return blocks
+        first = self._first >> _kernels.BLOCK_SHIFT
+        return blocks[first : ((self._end - 1) >> _kernels.BLOCK_SHIFT) + 1]
 
-    def add(self, raw: Pixels, curves: ImageF32, ordinal: int) -> None:
-        """Add one frame.
+    def add(self, raw: Pixels, first_row: int, curves: ImageF32, ordinal: int) -> None:
+        """Add what one frame shows of the band.
 
         Parameters
         ----------
-        raw : (H, W, C) uint8 or uint16 array
-            As decoded. Not modified.
+        raw : (h, W, C) uint8 or uint16 array
+            Rows of the frame, at least those of `window`. Not modified.
+        first_row : int
+            Of the frame, the first in `raw`.
         curves : (C, 65536) float32 array
             Light-normalised value 0..1 by 16-bit code (`light.normalising_table`).
         ordinal : int
@@ -162,6 +201,8 @@ class FusionAccumulator:
         def work(a: int, b: int) -> None:
             _kernels.accumulate_rows(
                 flat,
+                first_row,
+                self._shape[0],
                 self._shape[2],
                 self._to_frames,
                 curves,
@@ -175,6 +216,7 @@ class FusionAccumulator:
                 self._sharp,
                 self._broad,
                 blocks,
+                self._first,
                 self._total,
                 self._low,
                 self._high,
@@ -183,6 +225,20 @@ class FusionAccumulator:
             )
 
         _kernels.run_strips(len(blocks), self._n_threads, work, strips=16)
+
+    def end(self) -> None:
+        """Write the band into the picture."""
+        first, end = self._inner
+        here = slice(first - self._first, end - self._first)
+        _opencv.spread_range(self._low, self._high, self._shape[2])
+        total, low, high = (x[here] for x in (self._total, self._low, self._high))
+        picture = self._picture[first:end]
+        _kernels.run_strips(
+            end - first,
+            self._n_threads,
+            lambda a, b: _kernels.finish_picture_rows(total, low, high, picture, a, b),
+        )
+        del self._total, self._low, self._high
 
     def finish(
         self, depth_index: ImageF32, numbers: Sequence[int], n_bracket: int
@@ -199,16 +255,7 @@ class FusionAccumulator:
             Frames in the bracket, used or not: the scale of the depth map.
         """
         height, width, n_channels = self._shape
-        picture = np.empty(self._total.shape, np.uint16)
-        _opencv.spread_range(self._low, self._high, n_channels)
-        _kernels.run_strips(
-            height,
-            self._n_threads,
-            lambda a, b: _kernels.finish_picture_rows(
-                self._total, self._low, self._high, picture, a, b
-            ),
-        )
-        del self._total, self._low, self._high, self._inverse
+        del self._inverse
         maps = self._maps
         place = maps.certainty * depth_index + (1 - maps.certainty) * maps.fill
         number = np.interp(place, np.arange(len(numbers)), numbers).astype(np.float32)
@@ -229,7 +276,9 @@ class FusionAccumulator:
             ),
         )
         shape = self._shape[:2] if n_channels == 1 else self._shape
-        return FinishedPicture(picture.reshape(shape), depth, confidence, coverage)
+        return FinishedPicture(
+            self._picture.reshape(shape), depth, confidence, coverage
+        )
 
 
 def _block_reach(

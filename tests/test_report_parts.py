@@ -174,7 +174,7 @@ def test_small_frames_lie_where_the_master_has_them():
         share=0.5,
     )
     source = ArraySource([full.astype(np.uint16)] * 2)
-    aligned = AlignedFrames(source, [frame, frame], srgb_transfer(1))  # type: ignore[arg-type]
+    aligned = AlignedFrames(source, [frame, frame], srgb_transfer(1))
     small = full[::4, ::4].astype(np.uint16)
     out = aligned_preview(small, frame, aligned.curves(0), (300, 400))
     rows, columns = np.nonzero(out > 30000)
@@ -199,7 +199,7 @@ def test_page_stays_below_8_mb_whatever_it_shows():
     }
     small |= {k: small[k % 2] for k in range(2, n)}
     source = ArraySource([result.picture] * n)
-    aligned = AlignedFrames(source, result.frames, srgb_transfer(3))  # type: ignore[arg-type]
+    aligned = AlignedFrames(source, result.frames, srgb_transfer(3))
     facts = made_facts(result)
 
     def shown(k, box):

@@ -210,6 +210,8 @@ def _expand_row(half, row, out):
 @jit
 def accumulate_rows(
     flat,
+    first_row,
+    frame_height,
     n_channels,
     to_frames,
     curves,
@@ -223,6 +225,7 @@ def accumulate_rows(
     sharp,
     broad,
     blocks,
+    top,
     total,
     low,
     high,
@@ -234,7 +237,9 @@ def accumulate_rows(
     Parameters
     ----------
     flat
-        (H, W * C) uint8 or uint16.
+        (h, W * C) uint8 or uint16, rows of the frame.
+    first_row, frame_height
+        The first of them, and rows of the whole frame.
     n_channels
         C.
     to_frames
@@ -250,18 +255,24 @@ def accumulate_rows(
     sharp, broad
         Weights by distance in frames (`WEIGHT_STEPS` steps a frame).
     blocks
-        (ceil(H/64), ceil(W/64)) uint8, 0 = this frame has no weight in the block.
+        (ceil(h/64), ceil(W/64)) uint8, 0 = this frame has no weight in the block.
+    top
+        Row of the picture that is the first of `total`; a multiple of 64.
     total
-        (H, W * C) float32, added to.
+        (h, W * C) float32, added to.
     low, high
-        (H, W * C) uint8, range of the frames with positive weight, in 1/255.
+        (h, W * C) uint8, range of the frames with positive weight, in 1/255.
     first, end
         Rows of `blocks`.
     """
-    height, width = flat.shape[0], flat.shape[1] // n_channels
+    width = flat.shape[1] // n_channels
     side = 1 << BLOCK_SHIFT
     to16 = np.float32(257 if flat.itemsize == 1 else 1)
     m = to_frames[number]
+    # Pixel of the picture to row and column of `flat`.
+    to_flat = m.copy()
+    for c in range(3):
+        to_flat[1, c] -= first_row * m[2, c]
     half = np.empty((side // 2 + 2, side // 2 + 2), np.float32)
     weights = np.empty(side, np.float32)
     spread = np.empty(side * n_channels, np.float32)
@@ -271,8 +282,8 @@ def accumulate_rows(
         for bj in range(blocks.shape[1]):
             if blocks[bi, bj] == 0:
                 continue
-            r0, c0 = bi * side, bj * side
-            r1, c1 = min(r0 + side, total.shape[0]), min(c0 + side, width)
+            r0, c0 = top + bi * side, bj * side
+            r1, c1 = min(r0 + side, top + total.shape[0]), min(c0 + side, width)
             if not _half_weights(
                 m,
                 number,
@@ -283,14 +294,16 @@ def accumulate_rows(
                 inverse,
                 sharp,
                 broad,
-                height,
+                frame_height,
                 width,
                 r0 // 2 - 1,
                 c0 // 2 - 1,
                 half,
             ):
                 continue
-            resample_block(flat, n_channels, m, lanczos, r0, r1, c0, c1, result, middle)
+            resample_block(
+                flat, n_channels, to_flat, lanczos, r0, r1, c0, c1, result, middle
+            )
             n = (c1 - c0) * n_channels
             for c in range(c1 - c0):
                 for ch in range(n_channels):
@@ -307,9 +320,9 @@ def accumulate_rows(
                 _add_row(
                     turned[r - r0, :n],
                     spread[:n],
-                    total[r, at : at + n],
-                    low[r, at : at + n],
-                    high[r, at : at + n],
+                    total[r - top, at : at + n],
+                    low[r - top, at : at + n],
+                    high[r - top, at : at + n],
                 )
 
 

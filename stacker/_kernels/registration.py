@@ -112,8 +112,8 @@ def normal_equations_rows(
             row_mass += weight[k]
             scaled[k] = weight[k] * residual[k]
             row_cost += scaled[k] * residual[k]
-        cost += row_cost
-        mass += row_mass
+        cost += float(row_cost)
+        mass += float(row_mass)
         for a in range(m):
             row_right = np.float32(0)
             for k in range(n):

@@ -38,9 +38,10 @@ FOLDER = _cache_folder()
 
 def jit(function: Callable[..., Any]) -> Any:
     """Compile a kernel; in memory only where there is no place to keep it."""
-    before = numba.config.CACHE_DIR
+    config: Any = numba.config
+    before = config.CACHE_DIR
     # Only for our own kernels: a script that imports us may use numba too.
-    numba.config.CACHE_DIR = str(FOLDER or before)
+    config.CACHE_DIR = str(FOLDER or before)
     try:
         return numba.njit(
             nogil=True,
@@ -48,7 +49,7 @@ def jit(function: Callable[..., Any]) -> Any:
             fastmath={"contract", "arcp", "nsz", "reassoc"},
         )(function)
     finally:
-        numba.config.CACHE_DIR = before
+        config.CACHE_DIR = before
 
 
 def run_strips(

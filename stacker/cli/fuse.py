@@ -24,7 +24,9 @@ READ = SettingsOptions(ReadSettings)
 ALIGN = SettingsOptions(
     AlignSettings, renamed={"enabled": "align", "normalise_light": "light"}
 )
-FUSE = SettingsOptions(FuseSettings, left_out={"align", "strict"})
+FUSE = SettingsOptions(
+    FuseSettings, left_out={"align", "strict"}, renamed={"memory_gib": "memory"}
+)
 OUTPUT = SettingsOptions(
     OutputSettings,
     renamed={

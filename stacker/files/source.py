@@ -4,9 +4,6 @@ import os
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from os import PathLike, fspath
-from typing import cast
-
-import numpy as np
 
 from stacker.errors import BracketError, FrameReadError
 from stacker.files.colour import is_srgb, profile_name
@@ -114,9 +111,7 @@ class FileSource:
         part = tiff_window(self._headers[index], box)
         if part is not None:
             return part
-        rows = slice(box.row, box.row + box.height)
-        whole = self.read(index)[rows, box.column : box.column + box.width]
-        return cast("Pixels", np.ascontiguousarray(whole))
+        return box.cut(self.read(index))
 
     def metadata(self, index: int) -> Metadata:
         """All that is embedded in frame `index`, with the profile of its pixels."""

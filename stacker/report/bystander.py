@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stacker._opencv import area_reduce, warp_linear
-from stacker.frame import FrameInfo, FrameRecord, FrameSource, ImageF32, Pixels
+from stacker.frame import Box, FrameInfo, FrameRecord, FrameSource, ImageF32, Pixels
 from stacker.geometry import at_level
 
 __all__ = [
@@ -74,6 +74,10 @@ class Bystander:
             if self._files is not None:
                 self._sums[index] = self._pool.submit(_sha256, self._files[index])
         return raw
+
+    def read_window(self, index: int, box: Box) -> Pixels:
+        """Decode a region of frame `index`; nothing is noted."""
+        return self._source.read_window(index, box)
 
     def checksums(self) -> tuple[str | None, ...]:
         """SHA-256 of each frame's file, in hex; None where it was not taken."""
