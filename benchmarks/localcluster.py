@@ -23,7 +23,12 @@ class LocalCluster:
 
 def environment(state: Path) -> dict[str, str]:
     """Environment in which everything finds this source and a state folder of its own."""
-    return {**os.environ, "PYTHONPATH": str(ROOT), "XDG_STATE_HOME": str(state)}
+    places = [str(ROOT), *filter(None, [os.environ.get("PYTHONPATH")])]
+    return {
+        **os.environ,
+        "PYTHONPATH": os.pathsep.join(places),
+        "XDG_STATE_HOME": str(state),
+    }
 
 
 @contextmanager

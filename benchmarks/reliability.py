@@ -251,7 +251,7 @@ def _unmounted(work: Path) -> Figures:
             path = studio.folder / name
             path.parent.mkdir(exist_ok=True)
             path.write_bytes(shot.frames[name])
-        time.sleep(1.0)
+        studio.wait(20, lambda: bool(studio.status()["brackets"]))
     words = "is empty all at once"
     is_told = studio.wait(20, lambda: words in studio.log)
     time.sleep(3.0)
