@@ -221,6 +221,7 @@ def work(seed: int, cases: range, beat: Any, answers: Any) -> None:
 
 def run(seed: int, first: int, n_cases: int, workers: int) -> dict[str, Any]:
     """Run all cases over several processes, replacing those that die or hang."""
+    os.environ.setdefault("OMP_NUM_THREADS", "1")  # LibRaw's threads wait busily
     context = mp.get_context("spawn")
     counts: Counter[str] = Counter()
     bad: list[dict[str, Any]] = []
