@@ -223,9 +223,15 @@ FAULTS: dict[str, Fault] = {
     "frame repeated": Fault(happen=_repeat, codes=("same_focus",)),
     "frame copied": Fault(happen=_copy, codes=("duplicate_frame",)),
     "shuffled": Fault(happen=_shuffle, codes=("wrong_order",)),
-    "bumped 3 px": Fault(happen=_bump(3.0), codes=("frame_knocked",)),
-    "bumped 7 px": Fault(happen=_bump(7.0), codes=("frame_knocked",)),
-    "bumped 15 px": Fault(happen=_bump(15.0), codes=("frame_knocked",)),
+    "bumped 3 px": Fault(
+        happen=_bump(3.0), codes=("frame_knocked",), may_add=("thing_moved",)
+    ),
+    "bumped 7 px": Fault(
+        happen=_bump(7.0), codes=("frame_knocked",), may_add=("thing_moved",)
+    ),
+    "bumped 15 px": Fault(
+        happen=_bump(15.0), codes=("frame_knocked",), may_add=("thing_moved",)
+    ),
     "moved for good": Fault(
         happen=_shift_for_good, codes=("set_moved",), may_add=("thing_moved",)
     ),

@@ -176,7 +176,8 @@ def rendered_bracket(name: str, *, scale: float, seed: int = 1) -> CleanBracket:
         raise ValueError(msg)
     make = {**SCENES, "seamless": seamless}[scene_name]
     scene = make(np.random.default_rng(seed), scale)
-    camera = scene.camera
+    # Movements in pixels are those of the scene at full size.
+    camera = replace(scene.camera, pointing_px=scene.camera.pointing_px * scale)
     # The number of frames first: movements are laid out over all of them.
     for way in sorted(set(ways) & set(CAMERA_WAYS), key=list(CAMERA_WAYS).index):
         camera = CAMERA_WAYS[way](camera)

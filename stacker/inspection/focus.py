@@ -46,11 +46,9 @@ FEWEST_CELLS = 10
 # Search for a focus beyond the end, in steps; frames blurred more than this are left.
 END_BLUR = 3.0
 BEYOND_FROM, BEYOND_TO, BEYOND_STEP = -2.0, 10.0, 0.1
-BEYOND_WIDTHS = 5.0
 END_FRAMES = 3
-# Likelihood: the square of 2.3 standard deviations (at two, 6 of 476 brackets had a false
-# end, at three a quarter more ends went unseen), and a misfit that no one depth explains.
-SURE, MISFIT = 5.5, 6.0
+# A squared misfit that no one depth explains.
+MISFIT = 6.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,7 +199,7 @@ def step_lengths(energy: F64, noise: F64) -> F64 | None:
 
 
 def beyond_the_end(
-    distance: F64, energy: F64, noise: F64, width: float
+    distance: F64, energy: F64, noise: F64, width: float, *, sure: float
 ) -> tuple[F64, F64]:
     """How far outside the bracket each cell is sharpest, in the unit of `distance`.
 
@@ -213,11 +211,13 @@ def beyond_the_end(
         Of those frames.
     width : float
         Of the bracket at this scale of detail.
+    sure : float
+        Square of the standard deviations at which a lower limit is taken.
 
     Returns
     -------
     likely, at_least : arrays
-        Best estimate and lower limit at 2.3 standard deviations; negative where the
+        Best estimate and lower limit; negative where the
         peak lies inside, NaN where a cell is flat or no one depth explains it.
     """
     m = min(len(distance), END_FRAMES)
@@ -229,8 +229,7 @@ def beyond_the_end(
     weight = np.where(near, error**-2.0, 0.0)
     log = np.where(near, np.log(np.where(near, inverse, 1.0)), 0.0)
     total = np.maximum(weight.sum(axis=0), 1e-12)
-    farthest = max(BEYOND_TO, BEYOND_WIDTHS * width)
-    places = np.arange(BEYOND_FROM, farthest + BEYOND_STEP / 2, BEYOND_STEP)
+    places = np.arange(BEYOND_FROM, BEYOND_TO + BEYOND_STEP / 2, BEYOND_STEP)
     costs = []
     for place in places:
         law = np.log1p(((distance + place) / width) ** 2)
@@ -240,7 +239,7 @@ def beyond_the_end(
     cost = np.stack(costs)
     lowest = cost.min(axis=0)
     likely = places[cost.argmin(axis=0)]
-    at_least = places[(cost < lowest + SURE).argmax(axis=0)]
+    at_least = places[(cost < lowest + sure).argmax(axis=0)]
     signal = np.where(seen, energy - noise, 0.0).max(axis=0)
     judged = (near.sum(axis=0) >= 2) & (lowest < MISFIT) & near[0]
     judged &= signal > TEXTURED * noise.max(axis=0)

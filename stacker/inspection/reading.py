@@ -32,6 +32,8 @@ Gauge: TypeAlias = Literal["breathing", "metadata", "sharpness", "none"]
 EVEN_STEPS, SMALLEST_STEP_PX = 0.35, 0.15
 # A step back of more than this part of a step is another order, less is no step at all.
 STEP_BACK = 0.5
+# Sharpness alone tells lengths of steps where there are so many frames.
+FRAMES_OF_A_GAUGE = 7
 # The scale of detail at which peaks are measured best: neither lost after one step nor
 # unchanged after three.
 BEST_WIDTH = 1.8
@@ -119,7 +121,7 @@ def read_facts(facts: BracketFacts, infos: Sequence[FrameInfo]) -> Reading:
     z = np.arange(len(order), dtype=float)
     if measured is not None:
         z = measured
-    else:
+    elif len(order) >= FRAMES_OF_A_GAUGE:
         steps = _steps_by_sharpness(energy, noise)
         if steps is not None:
             gauge, z = "sharpness", np.concatenate([[0.0], np.cumsum(steps)])

@@ -20,8 +20,8 @@ F64 = npt.NDArray[np.float64]
 STEADY, LEAST = 0.0002, 0.0008
 # Of brackets whose frames wander at random so many have a frame that stands out.
 FALSE_ALARMS = 0.01
-# Frames this far out are named in a note.
-NOTED = 2.5
+# Frames that reach this part of that are named in a note.
+NOTED = 0.55
 # A step on top of the line stands out by so many standard errors in 0.3 % of brackets
 # whose frames wander at random (simulated).
 SHIFTED, SHIFTED_FEW = 4.3, 10.0
@@ -182,7 +182,7 @@ def _knocked(r: Reading, path: CameraPath) -> list[Finding]:
             )
         )
     noted = np.flatnonzero(
-        (away > np.maximum(NOTED * path.others_px, least)) & (away <= limit)
+        (away > np.maximum(NOTED * path.limit_px, least)) & (away <= limit)
     ).tolist()
     if noted:
         listed = ", ".join(f"{r.number(k)} by {away[k]:.1f} px" for k in noted)
