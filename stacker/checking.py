@@ -268,6 +268,9 @@ class BracketCheck:
         n_frames = len(self._infos)
         verdict = give_verdict(findings, n_frames)
         is_known = reading.width is not None and n_frames > 2
+        # What lies far beyond the last frame may be meant to stay soft, or be next.
+        if self.settings.frames is None:
+            is_known &= all(f.code != "soft_beyond_last" for f in findings)
         record = build_check_record(
             CheckFacts(
                 created=datetime.now().astimezone(),

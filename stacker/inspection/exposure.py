@@ -10,6 +10,7 @@ from stacker.inspection.reading import Reading
 
 __all__ = [
     "clipped_highlights",
+    "colour_of_frames",
     "colour_shifts",
     "exposure_of_frames",
     "flash_drift",
@@ -42,6 +43,17 @@ def exposure_of_frames(r: Reading) -> F64:
     gains = np.array([f.gain.mean() for f in r.facts.frames])
     stops = np.log2(np.maximum(gains, 1e-6))
     return np.asarray(stops - np.median(stops))
+
+
+def colour_of_frames(r: Reading) -> F64:
+    """Measure colour of the light of every frame, (n, C), in the order given.
+
+    Stops of each channel against the mean of all, and against the median of all frames.
+    """
+    gains = np.array([f.gain for f in r.facts.frames])
+    stops = np.log2(np.maximum(gains, 1e-6))
+    tint = stops - stops.mean(axis=1, keepdims=True)
+    return np.asarray(tint - np.median(tint, axis=0))
 
 
 def _line(stops: F64) -> tuple[float, F64]:
@@ -150,12 +162,9 @@ def flash_drift(r: Reading) -> list[Finding]:
 
 def colour_shifts(r: Reading) -> list[Finding]:
     """Find frames whose light has another colour."""
-    gains = np.array([f.gain for f in r.facts.frames])
-    if r.n < 3 or gains.shape[1] < 3:
+    tint = colour_of_frames(r)
+    if r.n < 3 or tint.shape[1] < 3:
         return []
-    stops = np.log2(np.maximum(gains, 1e-6))
-    tint = stops - stops.mean(axis=1, keepdims=True)
-    tint -= np.median(tint, axis=0)
     spread = 1.4826 * np.median(np.abs(tint), axis=0)
     limit = np.maximum(COLOUR_EV, COLOUR_SIGMAS * spread)
     found = []

@@ -25,11 +25,13 @@ _SHADES = ("#0b3c5d", "#328cc1", "#b07d2b")
 BLOCKS = 3
 """The curves of sharpness: cells are put together in so many groups by their depth."""
 LABEL_PX = 22.0
+MARK_PX = 4.0
 
 
 def check_charts(r: Reading) -> list[Drawing]:
     """Draw the figures of one check."""
     return [
+        _path(r),
         _peaks(r),
         _sharpness(r),
         _steps(r),
@@ -165,6 +167,33 @@ def _peaks(r: Reading) -> Drawing:
         float(shares.max()) * 1.1 if shares.any() else 1.0,
     )
     chart.bars(shares.tolist())
+    return chart.drawing
+
+
+def _path(r: Reading) -> Drawing:
+    """Mark for every cell the frame at which it is sharpest, by its row."""
+    rows, columns = r.curves.peak.shape
+    chart = _Chart(
+        "Focus path: where each place is sharpest",
+        "% of the height, top above",
+        _numbers(r),
+        0,
+        100,
+    )
+    frames = np.interp(r.curves.peak, r.z, np.arange(r.n))  # NaN stays NaN
+    height = 0.7 * (BOTTOM - TOP) / rows
+    for i, j in np.argwhere(np.isfinite(frames)).tolist():
+        # Cells of one row stand a little apart, as they do in the picture.
+        share = (i + 0.5 + 0.3 * (j / max(1, columns - 1) - 0.5)) / rows
+        chart.drawing.shapes.append(
+            Box(
+                x=chart.x(float(frames[i, j])) - MARK_PX / 2,
+                y=TOP + (BOTTOM - TOP) * share - height / 2,
+                width=MARK_PX,
+                height=max(height / 2, 1.0),
+                fill=_SHADES[1],
+            )
+        )
     return chart.drawing
 
 

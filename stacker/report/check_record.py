@@ -9,7 +9,7 @@ import numpy as np
 
 from stacker.frame import Finding, FrameInfo
 from stacker.inspection import Reading, Verdict
-from stacker.inspection.exposure import exposure_of_frames
+from stacker.inspection.exposure import colour_of_frames, exposure_of_frames
 from stacker.inspection.stability import camera_path
 from stacker.report.record import METADATA_KEYS, Record
 
@@ -88,13 +88,14 @@ def _finding(finding: Finding) -> Record:
 def _frames(facts: CheckFacts) -> list[Record]:
     r = facts.reading
     path = camera_path(r)
-    stops = exposure_of_frames(r)
+    stops, tints = exposure_of_frames(r), colour_of_frames(r)
     measured: dict[int, Mapping[str, object]] = {}
     for k, place in enumerate(r.order):
         frame = r.facts.frames[place]
         measured[frame.number] = {
             "focus_steps": _rounded(r.z[k], 3),
             "exposure_ev": _rounded(stops[place], 4),
+            "colour_ev": [_rounded(v, 4) for v in tints[place]],
             "off_path_px": [_rounded(v, 2) for v in path.offset[k]],
             "roll_px": _rounded(path.roll_px[k], 2),
             "correlation": _rounded(frame.correlation, 4),
