@@ -156,9 +156,9 @@ def disk(work: Path, *, whole: bool = True) -> Figures:
 
 def _held(studio: Studio, words: str, cure: Callable[[], object]) -> Figures:
     """See that the trouble is told, then that work goes on when it is cured."""
-    is_told = studio.wait(60, lambda: re.search(words, studio.log) is not None)
+    is_told = studio.wait(_REST_S, lambda: re.search(words, studio.log) is not None)
     cure()
-    is_done = studio.wait(60)
+    is_done = studio.wait(_REST_S)
     studio.stop()
     lines = [line for line in studio.log.splitlines() if re.search(words, line)]
     line = lines[0] if lines else ""
@@ -206,7 +206,7 @@ def _read_only(work: Path) -> Figures:
     with _mounted(studio.results, "-t", "tmpfs", "-o", "size=8m", "none"):
         place = str(studio.results)
         studio.start()
-        studio.wait(20, (studio.results / "index.html").exists)
+        studio.wait(_REST_S, (studio.results / "index.html").exists)
         subprocess.run(["mount", "-o", "remount,ro", place], check=True)  # noqa: S603, S607
         studio.put(shoot(1, _N_FRAMES_SMALL, kind="folder"))
         return _held(
@@ -230,7 +230,9 @@ def _forbidden(work: Path) -> Figures:
     frame = studio.folder / next(iter(shot.frames))
     frame.chmod(0)
     studio.start()
-    told = studio.wait(20, lambda: "cannot be read (permission denied)" in studio.log)
+    told = studio.wait(
+        _REST_S, lambda: "cannot be read (permission denied)" in studio.log
+    )
     frame.chmod(0o600)
     words = r"held, .*out: not writable \(permission denied\)"
     held = _held(studio, words, lambda: studio.results.chmod(0o700))
@@ -251,9 +253,9 @@ def _unmounted(work: Path) -> Figures:
             path = studio.folder / name
             path.parent.mkdir(exist_ok=True)
             path.write_bytes(shot.frames[name])
-        studio.wait(20, lambda: bool(studio.status()["brackets"]))
+        studio.wait(_REST_S, lambda: bool(studio.status()["brackets"]))
     words = "is empty all at once"
-    is_told = studio.wait(20, lambda: words in studio.log)
+    is_told = studio.wait(_REST_S, lambda: words in studio.log)
     time.sleep(3.0)
     n_made_meanwhile = len(studio.made())
     with _mounted(studio.folder, *bind):
@@ -269,12 +271,12 @@ def _share_away(work: Path) -> Figures:
     """Frames and results vanish and come back."""
     studio = _patient(work)
     studio.start()
-    studio.wait(20, (studio.results / "index.html").exists)
+    studio.wait(_REST_S, (studio.results / "index.html").exists)
     studio.results.rename(work / "elsewhere")
     studio.put(shoot(1, _N_FRAMES_SMALL, kind="folder"))
-    told = studio.wait(20, lambda: "cannot be reached; waiting" in studio.log)
+    told = studio.wait(_REST_S, lambda: "cannot be reached; waiting" in studio.log)
     studio.folder.rename(work / "away")
-    told &= studio.wait(20, lambda: "cannot be read; waiting" in studio.log)
+    told &= studio.wait(_REST_S, lambda: "cannot be read; waiting" in studio.log)
     (work / "elsewhere").rename(studio.results)
     time.sleep(1.0)
     result = _held(

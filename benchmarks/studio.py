@@ -35,7 +35,7 @@ OUTPUTS = (
 _DATE_TIME = 306  # TIFF 6.0
 _QUICK = ("--gap", "1", "--settle", "0.2", "--every", "0.1", "--threads", "1")
 _BLOCK = 4096  # copies advance by blocks
-_LAST_TO_END_S = 10.0  # on a busy machine
+_LAST_TO_END_S = 120.0  # on a busy machine
 
 
 @cache
@@ -218,7 +218,7 @@ class Studio:
     def _end(self, number: signal.Signals) -> int:
         assert self.process is not None
         self.process.send_signal(number)
-        status = self.process.wait(60)
+        status = self.process.wait(_LAST_TO_END_S)
         self.process = None
         return status
 

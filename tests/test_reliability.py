@@ -45,7 +45,7 @@ def test_a_watch_of_a_folder_that_is_not_there_says_so(tmp_path):
     studio.folder.rmdir()
     studio.start()
     assert studio.process is not None
-    assert studio.process.wait(20) == 1
+    assert studio.process.wait(120) == 1
     assert studio.log.endswith(f"stacker: {studio.folder}: no such folder\n")
 
 
