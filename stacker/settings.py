@@ -464,8 +464,8 @@ class BatchSettings:
         Brackets at a time. The threads (one per core, or --threads) are shared out
         among them; fewer at a time run where memory is short.
     memory_gib : float or None
-        Memory that all of them together may take, in GiB; without it three quarters of
-        the machine's.
+        Memory that all of them together may take, in GiB, shared out among them; with
+        a cluster, of each worker. Without it three quarters of the machine's.
     resume : bool
         Go on with an earlier batch: what is done with the same settings is kept, what
         failed is tried again.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stacker.cli.fuse import ALIGN, FUSE, OUTPUT, READ
+from stacker.cli.fuse import ALIGN, OUTPUT, READ
 from stacker.cli.group import FAILED, INTERRUPTED, LOOK, verbosity, verbosity_options
 from stacker.cli.options import SettingsOptions
 from stacker.cli.watch import GROUP, start_diary
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 __all__ = ["batch"]
 
 BATCH = SettingsOptions(BatchSettings, renamed={"memory_gib": "memory"})
+# The memory of one bracket is a part of that of all.
+FUSE = SettingsOptions(FuseSettings, left_out={"align", "strict", "memory_gib"})
 _MARKS = {"good": "good", "look": "LOOK", "reshoot": "SHOOT AGAIN"}
 
 
@@ -118,12 +120,15 @@ def _pool(
     if cluster:
         from stacker.cluster import ClusterWorkers, PathMap
 
+        fuse = replace(fuse, memory_gib=how.memory_gib)
         return fuse, ClusterWorkers(cluster, PathMap.of(maps))
     from stacker.hotfolder.workers import LocalWorkers
 
     total = fuse.threads or os.cpu_count() or 1
     threads = max(1, total // how.jobs)
-    return replace(fuse, threads=threads), LocalWorkers(how.jobs, threads)
+    memory_gib = None if how.memory_gib is None else how.memory_gib / how.jobs
+    fuse = replace(fuse, threads=threads, memory_gib=memory_gib)
+    return fuse, LocalWorkers(how.jobs, threads)
 
 
 def _as_dict(summary: "BatchSummary") -> dict[str, Any]:

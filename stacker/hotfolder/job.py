@@ -45,6 +45,7 @@ _REPORT = ".report.json"
 # Settings that change how the work is done, not what comes out of it.
 _IDLE_SETTINGS = (
     ("threads",),
+    ("memory_gib",),
     ("strict",),
     ("read", "max_pixels"),
     ("output", "overwrite"),
