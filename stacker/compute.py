@@ -321,12 +321,9 @@ class _Run:
         align = self.settings.align
         self.floor: NoiseFloor = self.noise.finish(self.table)
         self.reference = self._choose_reference(align)
-        first_maps = focus_maps(self.peaks, self.floor, np.maximum(self.luma, 0))
-        del self.peaks, self.luma
         base = self.used[self.reference]
         from_first = np.linalg.inv(base.to_first)
-        to_grid = self._to_grid() @ base.to_first
-        self.maps: FocusMaps = first_maps.warped(to_grid, self.shape)
+        self.maps = self._focus_maps(base)
         transforms = [from_first @ u.to_first for u in self.used]
         if align.enabled:
             small = base.reduced.luma.shape
@@ -347,6 +344,17 @@ class _Run:
         found = inspect_bracket(facts, self.source.infos)
         self.findings = list(worst_first((*self.findings, *found)))
         self.clock.lap("measure")
+
+    def _focus_maps(self, base: _Used) -> FocusMaps:
+        """Finish the peaks and bring them to the grid of the reference."""
+        peaks = self.peaks.finish(self.floor.at(np.maximum(self.luma, 0)))
+        del self.peaks, self.luma
+        to_grid = self._to_grid() @ base.to_first
+        matrix = np.linalg.inv(HALF_TO_FULL) @ to_grid @ HALF_TO_FULL
+        shape = half_shape(self.shape)
+        # Smoothed only now: what lies beyond the reference must not speak within it.
+        index, height = (_opencv.warp_linear(p, matrix, shape) for p in peaks)
+        return focus_maps(index, height, len(self.used))
 
     def _choose_reference(self, align: AlignSettings) -> int:
         """Place of the reference in the list of used frames."""

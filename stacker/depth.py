@@ -13,9 +13,8 @@ import numpy.typing as npt
 
 from stacker import _kernels, _opencv
 from stacker.errors import InputError
-from stacker.frame import ImageF32, Matrix3x3
-from stacker.geometry import HALF_TO_FULL, half_shape
-from stacker.sharpness import POOL_SIGMA, NoiseFloor
+from stacker.frame import ImageF32
+from stacker.sharpness import POOL_SIGMA
 
 __all__ = ["FocusMaps", "PeakAccumulator", "fill_smoothly", "focus_maps"]
 
@@ -44,24 +43,6 @@ class FocusMaps:
     index: ImageF32
     fill: ImageF32
     certainty: ImageF32
-
-    def warped(self, out_to_in: Matrix3x3, out_shape: tuple[int, int]) -> "FocusMaps":
-        """Bring the maps to another frame's grid.
-
-        Parameters
-        ----------
-        out_to_in : (3, 3) array
-            Master pixel to pixel of the grid that the maps are on, both full size.
-        out_shape : (height, width)
-            Full size of the master.
-        """
-        matrix = np.linalg.inv(HALF_TO_FULL) @ out_to_in @ HALF_TO_FULL
-        shape = half_shape(out_shape)
-        return FocusMaps(
-            index=_opencv.warp_linear(self.index, matrix, shape),
-            fill=_opencv.warp_linear(self.fill, matrix, shape),
-            certainty=_opencv.warp_linear(self.certainty, matrix, shape),
-        )
 
 
 class PeakAccumulator:
@@ -246,23 +227,20 @@ def fill_smoothly(values: ImageF32, certainty: ImageF32) -> ImageF32:
     return coarse
 
 
-def focus_maps(peaks: PeakAccumulator, floor: NoiseFloor, luma: ImageF32) -> FocusMaps:
-    """Turn finished peaks into the maps that fusion and depth are made from.
+def focus_maps(index: ImageF32, height: ImageF32, n_frames: int) -> FocusMaps:
+    """Turn peaks into the maps that fusion and depth are made from.
 
     Parameters
     ----------
-    peaks : PeakAccumulator
-        After the last frame; finished by this call.
-    floor : NoiseFloor
-        Energy of noise alone.
-    luma : (h, w) float32 array, range [0, 1]
-        Brightness of the scene on the accumulator's grid.
+    index, height : (h, w) float32 arrays
+        As `PeakAccumulator.finish` returns them, on the master's grid.
+    n_frames : int
+        Frames that took part.
     """
-    index, height = peaks.finish(floor.at(luma))
     u = np.clip((height - NO_PEAK) / (SURE_PEAK - NO_PEAK), 0, 1)
     certainty = _opencv.gaussian_blur(u * u * (3 - 2 * u), CERTAINTY_SIGMA)
     steady = _opencv.median_5x5(index)
-    fill = np.clip(fill_smoothly(steady, certainty), 0, max(peaks.n_frames - 1, 0))
+    fill = np.clip(fill_smoothly(steady, certainty), 0, max(n_frames - 1, 0))
     return FocusMaps(index=index, fill=fill, certainty=certainty)
 
 
