@@ -26,7 +26,7 @@ from stacker.survey import SURVEY_PIXELS, BracketFacts, FrameFacts, Survey
 
 __all__ = ["Look", "Roster"]
 
-# So many samples make one pixel of the thumbnail, against aliasing.
+# About so many samples make one pixel of the thumbnail, against aliasing.
 SAMPLES_PER_PIXEL = 8.0
 # Light needs fewer: tens of thousands of cells in all.
 LIGHT_STEP = 2
@@ -168,7 +168,7 @@ class Roster:
 def _reduce(raw: Pixels, table: TransferTable) -> ReducedFrame:
     """Make small copies of a frame from some of its pixels."""
     height, width = raw.shape[:2]
-    step = max(1, int(np.sqrt(height * width / (SAMPLES_PER_PIXEL * SURVEY_PIXELS))))
+    step = max(1, round(np.sqrt(height * width / (SAMPLES_PER_PIXEL * SURVEY_PIXELS))))
     first = (step - 1) // 2
     native = raw.dtype.newbyteorder("=")
     some: Pixels = np.ascontiguousarray(raw[first::step, first::step], dtype=native)  # type: ignore[assignment]

@@ -9,11 +9,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks import check_faults
+from benchmarks import check_faults, check_speed
 from benchmarks.brackets import srgb_decode, srgb_encode
 from benchmarks.faults import moved_by, patched, shaken_by
 from stacker.frame import FrameInfo
 from stacker.inspection import find_specks, give_verdict, inspect_bracket
+from stacker.inspection.stability import off_the_others
 from stacker.light import srgb_transfer
 from stacker.roster import Roster
 
@@ -94,6 +95,19 @@ def test_the_order_may_run_from_far_to_near(frames):
     assert alarms(inspected(frames[::-1])) == []
 
 
+def test_upright_grey_frames_of_eight_bits_are_judged_as_well(frames):
+    """Nothing in the judgement may rest on colour, format or depth of codes."""
+    grey = [
+        np.ascontiguousarray(np.rot90((f.mean(axis=2) / 257).astype(np.uint8)))
+        for f in frames
+    ]
+    roster = Roster(grey[0].shape, srgb_transfer(1), n_threads=2)
+    for number, frame in enumerate([*grey[:4], *grey[5:]]):
+        roster.add(number, roster.look(frame))
+    found = only(inspect_bracket(roster.facts(), infos_of(grey, range(8))), "gap")
+    assert found.frames == (3, 4)
+
+
 def test_a_lost_frame_leaves_a_gap_with_a_place_and_a_distance(frames):
     kept = [k for k in range(N) if k != 4]
     infos = [
@@ -171,6 +185,34 @@ def test_another_picture_first_does_not_make_the_rest_foreign(frames):
     odd = np.ascontiguousarray(frames[0][:, ::-1])
     found = only(inspected([odd, *frames]), "other_picture")
     assert found.frames == (0,)
+
+
+def test_a_frame_that_shows_something_else_in_the_same_place_is_told(frames):
+    width = frames[4].shape[1]
+    other = frames[4].copy()
+    half = other[:, width // 4 : 3 * width // 4]
+    other[:, width // 4 : 3 * width // 4] = half[::-1, ::-1]
+    found = alarms(inspected([*frames[:4], other, *frames[5:]]))
+    # its own focus is missing, too
+    assert {f.code for f in found} <= {"other_picture", "gap"}
+    assert [f.frames for f in found if f.code == "other_picture"] == [(4,)]
+
+
+def test_frames_that_wander_at_random_are_seldom_called_knocked():
+    """One in a hundred brackets, as the F distribution has it; a knock is told."""
+    rng = np.random.default_rng(7)
+    z = np.arange(10.0)
+    n_alarms = 0
+    for _ in range(600):
+        offset, _, limit = off_the_others(z, rng.normal(0, 1, (10, 2)), 0.1)
+        n_alarms += (np.hypot(*offset.T) > limit).any()
+    assert 1 <= n_alarms <= 14
+    place = rng.normal(0, 0.2, (10, 2)) + 0.3 * z[:, None]  # a slanted axis is no knock
+    place[9] += (2.0, -1.5)
+    offset, others, limit = off_the_others(z, place, 0.1)
+    assert np.flatnonzero(np.hypot(*offset.T) > limit).tolist() == [9]
+    assert offset[9] == pytest.approx((2.0, -1.5), abs=0.6)
+    assert others[9] == pytest.approx(0.2, abs=0.1)
 
 
 def test_a_knocked_frame_is_told_with_its_pixels(frames):
@@ -326,3 +368,12 @@ def test_the_benchmark_of_faults_counts_them(tmp_path):
     told = json.loads(record.read_text())
     assert told["clean"]["wires-still"]["others"] == []
     assert told["frame dropped"]["wires-still"] == {"found": 1, "of": 1, "others": []}
+
+
+def test_the_benchmark_of_speed_measures_both(tmp_path):
+    record = tmp_path / "speed.json"
+    words = ["--megapixels", "0.4", "--frames", "2", "--runs", "1", "--format", "none"]
+    check_speed.main([str(tmp_path), *words, "--json", str(record)])
+    told = json.loads(record.read_text())["none"]
+    assert told["check_s"] > 0
+    assert told["decode_s"] > 0

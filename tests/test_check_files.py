@@ -17,6 +17,7 @@ from stacker.checking import check_bracket, follow_bracket
 from stacker.cli import main
 from stacker.errors import BracketError, FrameReadError
 from stacker.files import FileSource
+from stacker.frame import Finding
 from stacker.settings import CheckSettings
 
 FRAMES = sorted(SAMPLE.glob("spice_shelf_*.tif"))
@@ -50,7 +51,8 @@ def test_a_lost_frame_exits_with_three_page_and_all(tmp_path):
     assert "Add 1 frame between frames 3 and 4: focus at 316 mm." in finding
     assert "(spice_shelf_04.tif, spice_shelf_06.tif)" in finding
     html = page.read_text("utf-8")
-    assert html.count("<svg") >= 7  # the map, its scale, five figures
+    assert html.count("<svg") >= 8  # the map, its scale, six figures
+    assert "Focus path" in html
     assert "Add frames between 3 and 4." in html
     assert len(re.findall(r'class="cell c\d', html)) > 200
     # the policy allows nothing from elsewhere
@@ -69,6 +71,7 @@ def test_the_record_is_json_with_every_frame_and_step(tmp_path):
     assert record["verdict"]["level"] == "reshoot"
     assert record["order"] == list(range(8))
     assert [f["belongs"] for f in record["frames"]] == [True] * 8
+    assert max(abs(ev) for f in record["frames"] for ev in f["colour_ev"]) < 0.05
     steps = record["focus"]["steps"]
     assert len(steps) == 7
     assert steps[5] == max(steps) > 1.5
@@ -153,6 +156,14 @@ def test_following_stops_by_itself_when_complete(tmp_path):
     reports = list(follow_bracket([folder], settings=CheckSettings(look_s=0.05)))
     assert len(reports) == 1
     assert reports[0].is_complete
+
+
+def test_following_goes_on_while_something_lies_far_beyond(monkeypatch):
+    far = Finding(code="soft_beyond_last", message="Far.", severity="note")
+    monkeypatch.setattr("stacker.checking.inspect_reading", lambda _: (far,))
+    assert not check_bracket(FRAMES).is_complete
+    planned = CheckSettings(frames=len(FRAMES))
+    assert check_bracket(FRAMES, settings=planned).is_complete
 
 
 @pytest.mark.parametrize("byteorder", ["<", ">"])

@@ -11,7 +11,7 @@ from stacker.inspection.advice import frames_named
 from stacker.inspection.parallax import sideways_motion
 from stacker.inspection.reading import Reading
 
-__all__ = ["CameraPath", "camera_path", "unsteady_stand"]
+__all__ = ["CameraPath", "camera_path", "off_the_others", "unsteady_stand"]
 
 F64 = npt.NDArray[np.float64]
 
@@ -74,7 +74,7 @@ def camera_path(r: Reading) -> CameraPath:
     shift, parallax = sideways_motion(r)
     place = np.array(places) + shift
     place -= _factor(_off_the_line(r.z, place), _off_the_line(r.z, parallax)) * parallax
-    offset, others, limit = _off_the_others(r.z, place, STEADY * width)
+    offset, others, limit = off_the_others(r.z, place, STEADY * width)
     return CameraPath(
         place=place,
         offset=offset,
@@ -84,12 +84,28 @@ def camera_path(r: Reading) -> CameraPath:
     )
 
 
-def _off_the_others(z: F64, place: F64, steady_px: float) -> tuple[F64, F64, F64]:
+def off_the_others(z: F64, place: F64, steady_px: float) -> tuple[F64, F64, F64]:
     """Offset of every frame from the line through all others, their spread, and a limit.
 
     Externally studentized residuals of two coordinates: the square of an offset over
     that of its error follows Fisher's F with two degrees of freedom above, whose
     quantile has a closed form; the limit holds for all frames together (Bonferroni).
+
+    Parameters
+    ----------
+    z : (n,) array
+        Positions along focus.
+    place : (n, 2) array
+        Where each frame lies, in pixels.
+    steady_px : float
+        Least spread that is believed.
+
+    Returns
+    -------
+    offset : (n, 2) array
+    others, limit : (n,) arrays
+        Root mean square of one coordinate of the others; infinite limit where there
+        are too few frames.
 
     References
     ----------
