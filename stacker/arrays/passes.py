@@ -1,0 +1,154 @@
+"""The steps of both passes on whole arrays, with the faces that `compute` works with."""
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager, nullcontext
+from typing import Any
+
+import numpy as np
+
+from stacker.align import REGISTRATION_PIXELS
+from stacker.arrays import blending
+from stacker.arrays.energy import half_energy
+from stacker.arrays.lanczos import resampled
+from stacker.arrays.peaking import ArrayPeaks, filled_smoothly, noise_at
+from stacker.arrays.picturing import ArrayFusion
+from stacker.arrays.smoothing import area_reduced, gaussian_blur, median_5x5
+from stacker.arrays.warping import warp_linear
+from stacker.depth import CERTAINTY_SIGMA, NO_PEAK, SURE_PEAK, FocusMaps
+from stacker.frame import ImageF32, Matrix3x3, Pixels
+from stacker.geometry import reduced_shape
+from stacker.sharpness import POOL_SIGMA, SAMPLES_PER_FRAME, NoiseFloor
+
+__all__ = ["ArrayPasses"]
+
+
+class ArrayPasses:
+    """Both passes with the arrays of a module `xp`: `passes.HostPasses` in other words.
+
+    Parameters
+    ----------
+    xp : module
+        With NumPy's face. With NumPy itself this is the slow reference of a fusion.
+    """
+
+    def __init__(self, xp: Any) -> None:
+        self.xp = xp
+
+    # What depends on where the arrays are -------------------------------------
+
+    def upload(self, array: Any) -> Any:
+        """Take an array of NumPy's."""
+        return self.xp.asarray(array)
+
+    def download(self, array: Any) -> Any:
+        """Return an array of NumPy's, C-contiguous."""
+        return np.ascontiguousarray(array)
+
+    def errors(self) -> AbstractContextManager[None]:
+        """Turn what goes wrong within into one line."""
+        return nullcontext()
+
+    def half_energy(self, raw: Any) -> tuple[Any, Any]:
+        """Squared Laplacian and luma at half size; see `energy.half_energy`."""
+        return half_energy(self.xp, raw)
+
+    def median_5x5(self, image: Any) -> Any:
+        """Median over 5 x 5 pixels of a map."""
+        return median_5x5(self.xp, image)
+
+    def add_frame(
+        self,
+        sums: blending.Sums,
+        frame: Any,
+        to_frame: Matrix3x3,
+        curves: Any,
+        half_weights: Any,
+    ) -> None:
+        """Resample a frame, light it and add it to the sums by its weights."""
+        height, width, _ = frame.shape
+        values = resampled(self.xp, frame, to_frame, (height, width))
+        values = blending.on_curve(self.xp, curves, values, frame.dtype.itemsize)
+        blending.add_frame(self.xp, sums, values, half_weights)
+
+    # First pass ---------------------------------------------------------------
+
+    def laplacian_energy(self, raw: Pixels) -> tuple[Any, Any]:
+        """See `sharpness.laplacian_energy`; `raw` is in the processor's memory."""
+        energy, luma = self.half_energy(self.upload(raw))
+        return gaussian_blur(self.xp, energy, POOL_SIGMA), luma
+
+    def for_registration(self, luma: Any, shape: tuple[int, int]) -> ImageF32:
+        """Luma in the processor's memory, no larger than `align.reduce_frame` wants it.
+
+        `shape` is that of the frame.
+        """
+        if luma.size > REGISTRATION_PIXELS:
+            small = reduced_shape(shape, REGISTRATION_PIXELS)
+            luma = area_reduced(self.xp, luma, small)
+        return np.asarray(self.download(luma))
+
+    def for_noise(self, image: Any) -> ImageF32:
+        """Return the places that `sharpness.NoiseModel` looks at, and no others."""
+        step = max(1, int(np.sqrt(image.size / SAMPLES_PER_FRAME)))
+        return np.asarray(self.download(image[::step, ::step]))
+
+    def warped(
+        self,
+        images: Sequence[Any],
+        out_to_in: Matrix3x3,
+        shape: tuple[int, int],
+        *,
+        outside: float | None = None,
+    ) -> list[Any]:
+        """See `_opencv.warp_linear`."""
+        return warp_linear(self.xp, list(images), out_to_in, shape, outside=outside)
+
+    def nothing(self, shape: tuple[int, int]) -> Any:
+        """Return a map of -1."""
+        return self.xp.full(shape, -1, np.float32)
+
+    def fill_gaps(self, image: Any, other: Any) -> None:
+        """Where `image` is negative, `other` takes its place."""
+        image[...] = self.xp.where(image < 0, other, image)
+
+    def peaks(self, shape: tuple[int, int]) -> ArrayPeaks:
+        """Start the running peak on a half-size grid."""
+        return ArrayPeaks(self.xp, shape)
+
+    # Between the passes, and second pass --------------------------------------
+
+    def noise_at(self, floor: NoiseFloor, luma: Any) -> Any:
+        """Noise energy at each place; luma is negative where nothing was seen."""
+        return noise_at(self.xp, floor, self.xp.maximum(luma, 0))
+
+    def focus_maps(self, index: Any, height: Any, n_frames: int) -> FocusMaps:
+        """See `depth.focus_maps`."""
+        xp = self.xp
+        u = (height - np.float32(NO_PEAK)) / np.float32(SURE_PEAK - NO_PEAK)
+        u = xp.clip(u, 0, 1)
+        certainty = gaussian_blur(xp, u * u * (3 - 2 * u), CERTAINTY_SIGMA)
+        fill = filled_smoothly(xp, self.median_5x5(index), certainty)
+        fill = xp.clip(fill, 0, max(n_frames - 1, 0))
+        return FocusMaps(index=index, fill=fill, certainty=certainty)
+
+    def downloaded(self, maps: FocusMaps) -> FocusMaps:
+        """Return the maps in the processor's memory."""
+        return FocusMaps(
+            index=self.download(maps.index),
+            fill=self.download(maps.fill),
+            certainty=self.download(maps.certainty),
+        )
+
+    def depth_for_display(self, maps: FocusMaps) -> Any:
+        """See `depth.depth_for_display`."""
+        return self.median_5x5(maps.index)
+
+    def fusion(
+        self,
+        shape: tuple[int, int, int],
+        maps: FocusMaps,
+        to_master: Sequence[Matrix3x3],
+        reference: int,
+    ) -> ArrayFusion:
+        """Start the picture."""
+        return ArrayFusion(self, shape, maps, to_master, reference)

@@ -1,0 +1,124 @@
+"""The picture and its maps, all of it at once."""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from stacker.arrays import blending
+from stacker.arrays.warping import covered
+from stacker.arrays.weights import FocalWeights, frame_weights, weight_sums
+from stacker.depth import FocusMaps
+from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
+from stacker.fusion import FinishedPicture, focal_weights
+from stacker.geometry import invert
+
+if TYPE_CHECKING:
+    from stacker.arrays.passes import ArrayPasses
+
+__all__ = ["ArrayFusion"]
+
+
+class ArrayFusion:
+    """`fusion.FusionAccumulator` on arrays of the module of `passes`, in one band.
+
+    Parameters
+    ----------
+    passes : ArrayPasses
+        Where the arrays are, and how frames are added.
+    shape : (H, W, C)
+        Size of the master.
+    maps : FocusMaps
+        On the master's grid, of arrays of that module.
+    to_master : sequence of (3, 3) arrays
+        Frame pixel to master pixel, of each used frame.
+    reference : int
+        Which of them is the master's own: it covers every pixel.
+    """
+
+    def __init__(
+        self,
+        passes: "ArrayPasses",
+        shape: tuple[int, int, int],
+        maps: FocusMaps,
+        to_master: Sequence[Matrix3x3],
+        reference: int,
+    ) -> None:
+        xp = passes.xp
+        self._passes = passes
+        self._shape = shape
+        self._maps = maps
+        self._reference = reference
+        self._to_frames = [invert(t) for t in to_master]
+        tables = (xp.asarray(t) for t in focal_weights())
+        self._focus = FocalWeights(maps.index, maps.fill, maps.certainty, *tables)
+        self._inverse, self._owner = weight_sums(
+            xp, self._focus, self._to_frames, shape[:2], reference
+        )
+        self._picture: npt.NDArray[np.uint16] | None = None
+
+    def bands(self, n_bands: int) -> list[tuple[int, int]]:
+        """All rows as one band: a card that takes a frame takes the picture."""
+        del n_bands
+        return [(0, self._shape[0])]
+
+    def begin(self, first: int, end: int) -> None:
+        """Start the only band."""
+        del first, end
+        height, width, channels = self._shape
+        self._sums = blending.Sums.none(self._passes.xp, (height, width * channels))
+
+    def window(self, ordinal: int) -> Box | None:
+        """All rows of a frame where it has weight anywhere, or None."""
+        if not bool(self._weights(ordinal).any()):
+            return None
+        height, width, _ = self._shape
+        return Box(row=0, column=0, height=height, width=width)
+
+    def _weights(self, ordinal: int) -> Any:
+        xp, half = self._passes.xp, self._inverse.shape
+        covers = covered(xp, self._to_frames[ordinal], half, self._shape[:2])
+        is_reference = ordinal == self._reference
+        return frame_weights(
+            xp, ordinal, self._focus, self._inverse, covers, is_reference=is_reference
+        )
+
+    def add(self, raw: Pixels, first_row: int, curves: ImageF32, ordinal: int) -> None:
+        """Add a frame, (H, W, C) uint8 or uint16, in the processor's memory."""
+        del first_row
+        self._passes.add_frame(
+            self._sums,
+            self._passes.upload(raw),
+            self._to_frames[ordinal],
+            self._passes.upload(curves),
+            self._weights(ordinal),
+        )
+
+    def end(self) -> None:
+        """Make the picture from the sums."""
+        xp = self._passes.xp
+        sums = blending.spread_range(xp, self._sums, self._shape[2])
+        del self._sums
+        self._picture = self._passes.download(blending.finished(xp, sums))
+
+    def finish(
+        self, depth_index: Any, numbers: Sequence[int], n_bracket: int
+    ) -> FinishedPicture:
+        """Build the maps; see `fusion.FusionAccumulator.finish`."""
+        xp, maps = self._passes.xp, self._maps
+        assert self._picture is not None  # noqa: S101  for the type checker
+        place = maps.certainty * depth_index + (1 - maps.certainty) * maps.fill
+        ordinals = xp.arange(len(numbers), dtype=np.float32)
+        number = xp.interp(place, ordinals, xp.asarray(numbers, dtype=np.float32))
+        label = np.uint8 if n_bracket < 256 else np.uint16
+        finished = blending.finished_maps(
+            xp,
+            (number * np.float32(65535 / max(n_bracket - 1, 1))).astype(np.float32),
+            maps.certainty * np.float32(255),
+            xp.asarray(numbers, dtype=label)[self._owner],
+            self._shape[:2],
+        )
+        shape = self._shape[:2] if self._shape[2] == 1 else self._shape
+        maps_full = (self._passes.download(m) for m in finished)
+        return FinishedPicture(self._picture.reshape(shape), *maps_full)

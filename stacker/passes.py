@@ -1,0 +1,96 @@
+"""What `compute` has done to whole frames and maps, on the processor.
+
+`arrays.passes` has the same faces for arrays elsewhere, on a graphics card say; `compute`
+picks one of the two and knows no difference. A map belongs to whoever made it: nothing is
+done to it but what has a name here, and arithmetic in place.
+"""
+
+from collections.abc import Sequence
+from contextlib import AbstractContextManager, nullcontext
+
+import numpy as np
+
+from stacker import _opencv
+from stacker.depth import FocusMaps, PeakAccumulator, depth_for_display, focus_maps
+from stacker.frame import ImageF32, Matrix3x3, Pixels
+from stacker.fusion import FusionAccumulator
+from stacker.sharpness import NoiseFloor, laplacian_energy
+
+__all__ = ["HostPasses"]
+
+
+class HostPasses:
+    """Both passes on the processor, from `n_threads` threads."""
+
+    def __init__(self, n_threads: int) -> None:
+        self._n_threads = n_threads
+
+    def errors(self) -> AbstractContextManager[None]:
+        """Turn what the device raises within into one line."""
+        return nullcontext()
+
+    def laplacian_energy(self, raw: Pixels) -> tuple[ImageF32, ImageF32]:
+        """Sharpness and luma at half size; see `sharpness.laplacian_energy`."""
+        return laplacian_energy(raw, n_threads=self._n_threads)
+
+    def for_registration(self, luma: ImageF32, shape: tuple[int, int]) -> ImageF32:
+        """Return what `align.reduce_frame` makes its copy of a frame of `shape` from."""
+        del shape
+        return luma
+
+    def for_noise(self, image: ImageF32) -> ImageF32:
+        """Return what `sharpness.NoiseModel` looks at."""
+        return image
+
+    def warped(
+        self,
+        images: Sequence[ImageF32],
+        out_to_in: Matrix3x3,
+        shape: tuple[int, int],
+        *,
+        outside: float | None = None,
+    ) -> list[ImageF32]:
+        """Sample maps elsewhere; see `_opencv.warp_linear`."""
+        return [
+            _opencv.warp_linear(i, out_to_in, shape, outside=outside) for i in images
+        ]
+
+    def nothing(self, shape: tuple[int, int]) -> ImageF32:
+        """Return a map of -1."""
+        return np.full(shape, -1, np.float32)
+
+    def fill_gaps(self, image: ImageF32, other: ImageF32) -> None:
+        """Where `image` is negative, `other` takes its place."""
+        np.copyto(image, other, where=image < 0)
+
+    def peaks(self, shape: tuple[int, int]) -> PeakAccumulator:
+        """Start the running peak on a half-size grid."""
+        return PeakAccumulator(shape, n_threads=self._n_threads)
+
+    def noise_at(self, floor: NoiseFloor, luma: ImageF32) -> ImageF32:
+        """Noise energy at each place; luma is negative where nothing was seen."""
+        return floor.at(np.maximum(luma, 0))
+
+    def focus_maps(self, index: ImageF32, height: ImageF32, n_frames: int) -> FocusMaps:
+        """Make maps of peaks; see `depth.focus_maps`."""
+        return focus_maps(index, height, n_frames)
+
+    def downloaded(self, maps: FocusMaps) -> FocusMaps:
+        """Return the maps in the processor's memory."""
+        return maps
+
+    def depth_for_display(self, maps: FocusMaps) -> ImageF32:
+        """Index for the depth file; see `depth.depth_for_display`."""
+        return depth_for_display(maps)
+
+    def fusion(
+        self,
+        shape: tuple[int, int, int],
+        maps: FocusMaps,
+        to_master: Sequence[Matrix3x3],
+        reference: int,
+    ) -> FusionAccumulator:
+        """Start the picture."""
+        return FusionAccumulator(
+            shape, maps, to_master, reference, n_threads=self._n_threads
+        )

@@ -1,0 +1,313 @@
+"""Every compiled kernel against slow, obvious array arithmetic (`stacker.arrays`).
+
+Tolerances: sharpness 2e-6 of the largest value; resampling what a weight off by 4e-4 (runs
+of pixels) and a place off by 1/4096 px (table) can do to a full step between neighbours;
+weights and places of peaks within float rounding; codes within one.
+"""
+
+import cv2
+import numpy as np
+import pytest
+
+from stacker import _kernels, _opencv
+from stacker.arrays import blending, energy, peaks, smoothing, warping, weights
+from stacker.arrays.lanczos import lanczos_weights, resampled
+from stacker.fusion import focal_weights
+
+SIZES = [(37, 53), (64, 67), (131, 70), (1, 9), (11, 1), (2, 3)]
+TURNED = np.array([[1.004, 0.013, -3.3], [-0.012, 1.005, 2.6], [0, 0, 1.0]])
+TILTED = np.array([[0.97, -0.02, 4.1], [0.03, 0.99, -5.7], [2e-5, -3e-5, 1.0]])
+STILL = np.eye(3)
+BESIDE = np.array([[1, 0, 400.0], [0, 1, -300.0], [0, 0, 1]])
+GEOMETRIES = {"still": STILL, "turned": TURNED, "tilted": TILTED, "beside": BESIDE}
+
+
+def made_frame(shape, channels, dtype, seed=0):
+    """A frame with smooth parts, hard edges, noise and clipped codes."""
+    rng = np.random.default_rng((seed, *shape, channels))
+    top = np.iinfo(dtype).max
+    y, x = np.mgrid[: shape[0], : shape[1]]
+    smooth = 0.5 + 0.3 * np.sin(x / 5.3) * np.cos(y / 7.1)
+    edges = 0.6 * ((x // 11 + y // 13) % 2) - 0.2
+    planes = [
+        smooth + edges + 0.05 * rng.standard_normal(shape) for _ in range(channels)
+    ]
+    return (np.clip(np.stack(planes, axis=-1), 0, 1) * top).round().astype(dtype)
+
+
+def made_focus(shape, n, seed=0):
+    """Half-size maps with certain, uncertain and half certain places."""
+    rng = np.random.default_rng((seed, *shape, n))
+    h, w = (shape[0] + 1) // 2, (shape[1] + 1) // 2
+    index = rng.uniform(0, n - 1, (h, w)).astype(np.float32)
+    index[::5] = np.round(index[::5])  # whole frames: weights of exactly 0 and 1
+    fill = np.clip(index + rng.normal(0, 0.7, (h, w)), 0, n - 1).astype(np.float32)
+    certainty = rng.uniform(0, 1, (h, w)).astype(np.float32)
+    certainty[:, ::3] = 1
+    certainty[::4] = 0
+    return weights.FocalWeights(index, fill, certainty, *focal_weights())
+
+
+def made_transforms(n):
+    """Frame 0 in place, one far outside, the others turned and tilted a little more."""
+    out = [np.eye(3)]
+    for k in range(1, n):
+        move = (TURNED if k % 2 else TILTED) - np.eye(3)
+        out.append(np.eye(3) + move * k / n)
+    out[-1] = BESIDE
+    return np.stack(out)
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+@pytest.mark.parametrize("channels", [1, 3])
+@pytest.mark.parametrize("shape", SIZES)
+def test_energy(shape, channels, dtype):
+    raw = made_frame(shape, channels, dtype)
+    h, w = (shape[0] + 1) // 2, (shape[1] + 1) // 2
+    found, luma = np.empty((2, h, w), np.float32)
+    scale = np.float32(1 / np.iinfo(dtype).max)
+    _kernels.energy_rows(raw, scale, found, luma, 0, h // 2)
+    _kernels.energy_rows(raw, scale, found, luma, h // 2, h)
+    wanted, wanted_luma = energy.half_energy(np, raw)
+    np.testing.assert_allclose(found, wanted, atol=2e-6 * max(1, wanted.max()))
+    np.testing.assert_allclose(luma, wanted_luma, atol=1e-6)
+
+
+def made_maps(shape, n):
+    """Energy and luma of n frames; some places are not covered by some frames."""
+    rng = np.random.default_rng((7, *shape, n))
+    out = []
+    for k in range(n):
+        e = rng.gamma(2, 1e-4, shape).astype(np.float32)
+        e *= 1 + 20 * np.exp(-((np.arange(shape[1]) / shape[1] * n - k) ** 2))
+        luma = rng.uniform(0, 0.2, shape).astype(np.float32)
+        hidden = rng.uniform(size=shape) < 0.1
+        e[hidden], luma[hidden] = -1, -1
+        out.append((e.astype(np.float32), luma))
+    return out
+
+
+@pytest.mark.parametrize("n", [2, 3, 7])
+def test_peaks(n):
+    shape = (23, 31)
+    maps = made_maps(shape, n)
+    floor = np.full(shape, 5e-5, np.float32)
+    state = peaks.Peaks.none(np, shape)
+    best, at_best, before, after = (np.full(shape, -1, np.float32) for _ in range(4))
+    total, count = np.zeros(shape, np.float32), np.zeros(shape, np.uint16)
+    which = np.full(shape, -9, np.int16)
+    none = np.full(shape, -1, np.float32)
+    for k in range(n):
+        a, b = max(k - 1, 0), min(k + 1, n - 1)
+        drift = np.empty(shape, np.float32)
+        lumas = maps[a][1], maps[b][1]
+        _kernels.drift_rows(*lumas, b - a < 2, drift, 0, shape[0])
+        wanted = peaks.drift_of(np, *lumas, one_sided=b - a < 2)
+        np.testing.assert_allclose(drift, wanted, rtol=1e-5)
+        previous = maps[k - 1][0] if k else None
+        following = maps[k + 1][0] if k < n - 1 else maps[k - 2][0] if k > 1 else None
+        _kernels.update_peak_rows(
+            maps[k][0],
+            none if previous is None else previous,
+            none if following is None else following,
+            *(drift, k, best, at_best, before, after, total, count, which, 0, shape[0]),
+        )
+        peaks.take_frame(np, state, k, (maps[k][0], previous, following), wanted)
+    # A tie of merits within rounding may go either way.
+    same = which == state.which
+    assert same.mean() > 0.999
+    assert set(np.unique(which)) >= set(range(n))
+    np.testing.assert_array_equal(count, state.count)
+    np.testing.assert_allclose(total, state.total, rtol=1e-5)
+    for ours, theirs in ((best, state.best), (before, state.before)):
+        np.testing.assert_allclose(ours[same], theirs[same], rtol=1e-5)
+    np.testing.assert_allclose(after[same], state.after[same], rtol=1e-5)
+    index = np.empty(shape, np.float32)
+    _kernels.finish_peak_rows(
+        at_best, before, after, which, n, floor, index, 0, shape[0]
+    )
+    wanted = peaks.peak_place(np, state, n, floor)
+    np.testing.assert_allclose(np.clip(index, 0, n - 1)[same], wanted[same], atol=1e-3)
+    assert n == 2 or ((wanted % 1) > 0.01).mean() > 0.3
+
+
+@pytest.mark.parametrize("n", [2, 9])
+@pytest.mark.parametrize("shape", [(130, 71), (7, 190)])
+def test_weights(shape, n):
+    focus, to_frames, reference = made_focus(shape, n), made_transforms(n), 1 % n
+    half = focus.index.shape
+    inverse, owner = np.empty(half, np.float32), np.empty(half, np.int16)
+    _kernels.weight_sum_rows(
+        *focus, to_frames, *shape, reference, inverse, owner, 0, half[0]
+    )
+    wanted, wanted_owner = weights.weight_sums(np, focus, to_frames, shape, reference)
+    assert (owner == wanted_owner).mean() > 0.999  # ties within rounding
+    np.testing.assert_allclose(inverse, wanted, rtol=2e-5)
+    assert (inverse == 0).any()
+    assert (inverse > 0).any()
+
+
+@pytest.mark.parametrize("n", [9])
+def test_blocks_without_weight_are_left_out(n):
+    shape = (200, 330)
+    focus = made_focus(shape, n)
+    smooth = np.linspace(0, n - 1, focus.index.shape[1], dtype=np.float32)
+    focus = focus._replace(
+        index=np.broadcast_to(smooth, focus.index.shape).copy(),
+        fill=np.broadcast_to(smooth, focus.index.shape).copy(),
+    )
+    blocks = (-(-shape[0] // 64), -(-shape[1] // 64))
+    low, high = np.empty((2, *blocks), np.float32)
+    _kernels.block_reach_rows(*focus[:3], 2, 3, low, high, 0, blocks[0])
+    skipped = 0
+    for k in range(n):
+        weight = np.abs(weights.weight_of(np, k, focus)) > 0
+        full = weights.expanded(np, weight.astype(np.float32), shape) > 0
+        for i, j in np.ndindex(blocks):
+            if not low[i, j] < k < high[i, j]:
+                skipped += 1
+                assert not full[64 * i : 64 * i + 64, 64 * j : 64 * j + 64].any()
+    assert skipped > n
+
+
+def test_lanczos_table():
+    table = _kernels.lanczos_table()
+    phase = np.linspace(-1 / 16, 1 + 1 / 16, len(table))
+    # Beyond a pixel the taps of the table stay those of the pixel.
+    inside = (phase >= 0) & (phase <= 1)
+    np.testing.assert_allclose(
+        table[inside], lanczos_weights(np, phase[inside]), atol=1e-6
+    )
+
+
+def nearly_same_codes(found, wanted, frame):
+    """Hold resampled values against each other, as this file's head says."""
+    step = float(np.ptp(frame.astype(np.float64)))
+    error = np.abs(found.astype(np.float64) - wanted)
+    assert error.max() <= 0.02 * step
+    assert np.quantile(error, 0.99) <= 2e-3 * step
+    assert error.mean() <= 4e-4 * step
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+@pytest.mark.parametrize("channels", [1, 3])
+@pytest.mark.parametrize("name", GEOMETRIES)
+def test_resampling_of_one_frame(name, channels, dtype):
+    shape, out = (70, 131), (67, 133)
+    frame = made_frame(shape, channels, dtype)
+    codes = np.arange(65536, dtype=np.float32) / 65535
+    curves = np.stack([codes**g for g in (1.0, 0.9, 1.1)[:channels]])
+    picture = np.empty((out[0], out[1] * channels), np.uint16)
+    m = GEOMETRIES[name]
+    flat = frame.reshape(shape[0], -1)
+    table = _kernels.lanczos_table()
+    n_blocks = -(-out[0] // 64)
+    _kernels.align_rows(flat, channels, m, curves, table, picture, 0, n_blocks)
+    values = resampled(np, frame, m, out)
+    values = blending.on_curve(np, curves, values, dtype().itemsize)
+    wanted = values.reshape(out[0], -1) * 65535
+    full = np.array([0, 65535])
+    nearly_same_codes(picture, wanted, full)
+    if name == "still":
+        np.testing.assert_allclose(picture, wanted, atol=1)
+
+
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+@pytest.mark.parametrize("channels", [1, 3])
+@pytest.mark.parametrize("shape", [(70, 131), (129, 66), (5, 9)])
+def test_picture(shape, channels, dtype):
+    n, reference = 4, 0
+    focus, to_frames = made_focus(shape, n), made_transforms(n)
+    curves = np.repeat(np.linspace(0, 1, 65536, dtype=np.float32)[None], channels, 0)
+    half = focus.index.shape
+    inverse, owner = np.empty(half, np.float32), np.empty(half, np.int16)
+    _kernels.weight_sum_rows(
+        *focus, to_frames, *shape, reference, inverse, owner, 0, half[0]
+    )
+    flat_shape = (shape[0], shape[1] * channels)
+    sums, wanted = (blending.Sums.none(np, flat_shape) for _ in range(2))
+    n_blocks = -(-shape[0] // 64)
+    blocks = np.ones((n_blocks, -(-shape[1] // 64)), np.uint8)
+    table = _kernels.lanczos_table()
+    for k in range(n):
+        frame = made_frame(shape, channels, dtype, seed=k)
+        _kernels.accumulate_rows(
+            *(frame.reshape(shape[0], -1), 0, shape[0], channels, to_frames, curves),
+            *(table, k, reference, *focus[:3], inverse, *focus[3:], blocks, 0),
+            *(*sums, 0, n_blocks),
+        )
+        covers = warping.covered(np, to_frames[k], half, shape)
+        half_weights = weights.frame_weights(
+            np, k, focus, inverse, covers, is_reference=k == reference
+        )
+        values = resampled(np, frame, to_frames[k], shape)
+        values = blending.on_curve(np, curves, values, dtype().itemsize)
+        blending.add_frame(np, wanted, values, half_weights)
+    nearly_same_codes(sums.total, wanted.total, np.array([0, 1]))
+    for found, theirs in ((sums.low, wanted.low), (sums.high, wanted.high)):
+        apart = np.abs(found.astype(int) - theirs)
+        assert (apart > 1).mean() < 0.002  # a weight at the threshold itself
+    picture = np.empty(flat_shape, np.uint16)
+    _kernels.finish_picture_rows(*sums, picture, 0, shape[0])
+    own = blending.finished(np, sums)
+    assert np.abs(picture.astype(int) - own).max() <= 1
+    held = (sums.low < sums.high) & (sums.total * 255 > sums.high)
+    assert held.any() or shape[0] == 5
+
+
+def test_range_spreads_to_neighbours():
+    rng = np.random.default_rng(3)
+    for channels, shape in ((1, (7, 12)), (3, (9, 15)), (3, (1, 3))):
+        low, high = rng.integers(0, 255, (2, *shape), dtype=np.uint8)
+        sums = blending.Sums(np.zeros(shape, np.float32), low, high)
+        wanted = blending.spread_range(np, sums, channels)
+        low, high = low.copy(), high.copy()
+        _opencv.spread_range(low, high, channels)
+        np.testing.assert_array_equal(low, wanted.low)
+        np.testing.assert_array_equal(high, wanted.high)
+
+
+@pytest.mark.parametrize("shape", [(70, 131), (5, 9), (1, 2)])
+def test_finished_maps(shape):
+    rng = np.random.default_rng(5)
+    h, w = (shape[0] + 1) // 2, (shape[1] + 1) // 2
+    code = rng.uniform(0, 65535, (h, w)).astype(np.float32)
+    sure = rng.uniform(0, 255, (h, w)).astype(np.float32)
+    owner = rng.integers(0, 9, (h, w)).astype(np.uint8)
+    found = [np.empty(shape, t) for t in (np.uint16, np.uint8, np.uint8)]
+    wide = (np.pad(a, 1, mode="edge") for a in (code, sure))
+    _kernels.finish_maps_rows(*wide, owner, *found, 0, shape[0])
+    wanted = blending.finished_maps(np, code, sure, owner, shape)
+    for ours, theirs in zip(found, wanted, strict=True):
+        assert np.abs(ours.astype(int) - theirs).max() <= 1
+    np.testing.assert_array_equal(found[2], wanted[2])
+
+
+@pytest.mark.parametrize("shape", SIZES)
+def test_maps_are_smoothed_as_opencv_does(shape):
+    rng = np.random.default_rng(11)
+    image = rng.uniform(0, 1, shape).astype(np.float32)
+    for sigma in (1.0, 1.6):
+        blurred = smoothing.gaussian_blur(np, image, sigma)
+        np.testing.assert_allclose(
+            blurred, _opencv.gaussian_blur(image, sigma), atol=2e-6
+        )
+    down = _opencv.pyramid_down(image)
+    np.testing.assert_allclose(smoothing.pyramid_down(np, image), down, atol=2e-6)
+    up = smoothing.pyramid_up(np, down, shape)
+    np.testing.assert_allclose(up, _opencv.pyramid_up(down, shape), atol=2e-6)
+    small = (max(1, round(shape[0] / 2.7)), max(1, round(shape[1] / 2.7)))
+    reduced = smoothing.area_reduced(np, image, small)
+    np.testing.assert_allclose(reduced, _opencv.area_reduce(image, small), atol=5e-6)
+
+
+@pytest.mark.parametrize("outside", [None, -1.0])
+@pytest.mark.parametrize("name", GEOMETRIES)
+def test_maps_are_warped_as_opencv_does(name, outside):
+    rng = np.random.default_rng(12)
+    rough = rng.uniform(0, 1, (61, 83)).astype(np.float32)
+    image = cv2.GaussianBlur(rough, (0, 0), 1.0)
+    m, shape = GEOMETRIES[name], (57, 90)
+    found = _opencv.warp_linear(image, m, shape, outside=outside)
+    (wanted,) = warping.warp_linear(np, [image], m, shape, outside=outside)
+    np.testing.assert_allclose(found, wanted, atol=2e-3)
