@@ -107,6 +107,8 @@ def reduce_frame(
 
 def _reduced_luma(raw: Pixels, luma_half: ImageF32) -> ImageF32:
     shape = reduced_shape(raw.shape[:2], REGISTRATION_PIXELS)
+    if luma_half.shape == shape:
+        return luma_half
     if luma_half.size > REGISTRATION_PIXELS:
         return np.asarray(_opencv.area_reduce(luma_half, shape), np.float32)
     small = _opencv.area_reduce(raw, shape).reshape(*shape, raw.shape[2])

@@ -10,6 +10,7 @@ import os
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +24,7 @@ from stacker.align import (
     refine_transforms,
     register_pair,
 )
-from stacker.depth import FocusMaps, PeakAccumulator, depth_for_display, focus_maps
+from stacker.depth import FocusMaps
 from stacker.errors import AlignmentError, BracketError, InputError
 from stacker.events import Event, OnEvent, ignore_event
 from stacker.frame import (
@@ -38,16 +39,19 @@ from stacker.frame import (
     Pixels,
     TransferTable,
 )
-from stacker.fusion import FusionAccumulator
 from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
 from stacker.inspection import inspect_bracket, worst_first
 from stacker.light import check_transfer, normalising_table, srgb_transfer
 from stacker.memory import plan_memory
+from stacker.passes import HostPasses
 from stacker.prefetch import Prefetch
 from stacker.refinement import Prepared
 from stacker.settings import AlignSettings, FuseSettings
-from stacker.sharpness import NoiseFloor, NoiseModel, laplacian_energy
+from stacker.sharpness import NoiseFloor, NoiseModel
 from stacker.survey import Survey
+
+if TYPE_CHECKING:
+    from stacker.arrays.passes import ArrayPasses
 
 __all__ = ["fuse_frames", "fuse_source"]
 
@@ -128,10 +132,19 @@ def fuse_source(
     """
     settings = settings or FuseSettings()
     run = _Run(source, settings, transfer, on_event)
-    with run.supply:
+    with run.passes.errors(), run.supply:
         run.first_pass()
         run.settle()
         return run.second_pass()
+
+
+def _passes(settings: FuseSettings, n_threads: int) -> "HostPasses | ArrayPasses":
+    """Make what does the work on the device that was asked for."""
+    if settings.device == "cpu":
+        return HostPasses(n_threads)
+    from stacker.arrays.card import CardPasses  # noqa: PLC0415  only where asked for
+
+    return CardPasses()
 
 
 class _Run:
@@ -184,10 +197,11 @@ class _Run:
         self.supply = Prefetch(
             source, is_ahead=self.plan.is_ahead, n_kept=self.plan.n_kept
         )
+        self.passes = _passes(settings, self.n_threads)
         self.noise = NoiseModel()
         self.survey = Survey(self.shape, self.table, n_threads=self.n_threads)
-        self.peaks = PeakAccumulator(half_shape(self.grid), n_threads=self.n_threads)
-        self.luma = np.full(half_shape(self.grid), -1, np.float32)
+        self.peaks = self.passes.peaks(half_shape(self.grid))
+        self.luma = self.passes.nothing(half_shape(self.grid))
 
     def _frames(
         self, numbers: Sequence[int], boxes: Sequence[Box] | None = None
@@ -206,9 +220,10 @@ class _Run:
     def first_pass(self) -> None:
         """Register, measure light and sharpness, one frame at a time."""
         for number, raw in enumerate(self._frames(range(self.n))):
-            energy, luma = laplacian_energy(raw, n_threads=self.n_threads)
+            energy, luma = self.passes.laplacian_energy(raw)
             self.clock.lap("measure")
-            reduced = reduce_frame(raw, luma, self.table)
+            small = self.passes.for_registration(luma, self.shape)
+            reduced = reduce_frame(raw, small, self.table)
             frame = self._register(number, reduced)
             self.clock.lap("align")
             if frame is not None:
@@ -291,7 +306,7 @@ class _Run:
         )
 
     def _measure(self, energy: ImageF32, luma: ImageF32, frame: _Used) -> None:
-        self.noise.add(energy, luma)
+        self.noise.add(self.passes.for_noise(energy), self.passes.for_noise(luma))
         # Half way up the range is a fair place for the slope of the light's correction.
         curve = normalising_table(self.table, frame.gain).mean(axis=0)
         slope = float(curve[40000] - curve[20000]) / ((40000 - 20000) / 65535)
@@ -303,9 +318,10 @@ class _Run:
                 np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(to_grid) @ HALF_TO_FULL
             )
             shape = half_shape(self.grid)
-            energy = _opencv.warp_linear(energy, to_frame, shape, outside=-1.0)
-            luma = _opencv.warp_linear(luma, to_frame, shape, outside=-1.0)
-        np.copyto(self.luma, luma, where=self.luma < 0)
+            energy, luma = self.passes.warped(
+                [energy, luma], to_frame, shape, outside=-1.0
+            )
+        self.passes.fill_gaps(self.luma, luma)
         self.peaks.add(energy, luma)
 
     def _to_grid(self) -> Matrix3x3:
@@ -331,7 +347,7 @@ class _Run:
                 [u.reduced.luma for u in self.used],
                 [at_level(t, self.shape, small) for t in transforms],
                 self.reference,
-                self.maps,
+                self.passes.downloaded(self.maps),
                 align.motion,
                 n_threads=self.n_threads,
             )
@@ -347,14 +363,14 @@ class _Run:
 
     def _focus_maps(self, base: _Used) -> FocusMaps:
         """Finish the peaks and bring them to the grid of the reference."""
-        peaks = self.peaks.finish(self.floor.at(np.maximum(self.luma, 0)))
+        peaks = self.peaks.finish(self.passes.noise_at(self.floor, self.luma))
         del self.peaks, self.luma
         to_grid = self._to_grid() @ base.to_first
         matrix = np.linalg.inv(HALF_TO_FULL) @ to_grid @ HALF_TO_FULL
         shape = half_shape(self.shape)
         # Smoothed only now: what lies beyond the reference must not speak within it.
-        index, height = (_opencv.warp_linear(p, matrix, shape) for p in peaks)
-        return focus_maps(index, height, len(self.used))
+        index, height = self.passes.warped(peaks, matrix, shape)
+        return self.passes.focus_maps(index, height, len(self.used))
 
     def _choose_reference(self, align: AlignSettings) -> int:
         """Place of the reference in the list of used frames."""
@@ -390,12 +406,8 @@ class _Run:
 
     def second_pass(self) -> FusionResult:
         """Add each frame to the picture where it has weight."""
-        fusion = FusionAccumulator(
-            (*self.shape, self.channels),
-            self.maps,
-            self.transforms,
-            self.reference,
-            n_threads=self.n_threads,
+        fusion = self.passes.fusion(
+            (*self.shape, self.channels), self.maps, self.transforms, self.reference
         )
         bands = fusion.bands(self.plan.n_bands)
         for n_done, (first, end) in enumerate(bands):
@@ -420,7 +432,7 @@ class _Run:
         total = len(bands) * self.n
         self.on_event(Event(stage="fuse", done=total, total=total))
         numbers = [u.number for u in self.used]
-        done = fusion.finish(depth_for_display(self.maps), numbers, self.n)
+        done = fusion.finish(self.passes.depth_for_display(self.maps), numbers, self.n)
         shares = (
             np.bincount(done.coverage.ravel(), minlength=self.n) / done.coverage.size
         )

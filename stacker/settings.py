@@ -15,6 +15,7 @@ __all__ = [
     "BatchSettings",
     "CheckSettings",
     "Compression",
+    "Device",
     "Folders",
     "FuseSettings",
     "GroupSettings",
@@ -34,6 +35,7 @@ Compression: TypeAlias = Literal["none", "deflate", "lzw", "zstd"]
 # Defined here and not in `frame`: settings must not import numpy, help has to be fast.
 Motion: TypeAlias = Literal["translation", "similarity", "affine", "homography"]
 Order: TypeAlias = Literal["name", "captured"]
+Device: TypeAlias = Literal["cpu", "cuda"]
 Reference: TypeAlias = Literal["auto", "first", "middle", "last"] | int
 
 
@@ -503,15 +505,25 @@ class FuseSettings:
         Memory to stay within, in GiB; refused before the work where it cannot be done.
         What is left over is used to read frames once instead of twice. Without a limit
         about 3.2 GiB for 100 megapixels, whatever the number of frames.
+    device : str
+        Where pixels are worked on: "cpu", or "cuda" for a graphics card (the extra cuda;
+        about 60 bytes of its memory a pixel).
     """
 
     align: AlignSettings = field(default_factory=AlignSettings)
     strict: bool = False
     threads: int = 0
     memory_gib: float | None = None
+    device: Device = "cpu"
 
     def __post_init__(self) -> None:
         _check(self.threads >= 0, "threads", self.threads, "0 or more")
+        _check(
+            self.device in get_args(Device),
+            "device",
+            self.device,
+            "one of " + ", ".join(get_args(Device)),
+        )
         _check(
             self.memory_gib is None or 0 < self.memory_gib < inf,
             "memory_gib",
