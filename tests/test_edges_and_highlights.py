@@ -132,14 +132,15 @@ def test_highlights_stay_round_and_small(sparkle):
         def bright(picture, near=near):
             return (picture[..., 1] > 0.7 * FULL_SCALE) & near
 
-        # a hundred times white, the least blur shows: the best frame is the measure
+        # a hundred times white, the least blur shows: at most a fifth wider than in the
+        # best frame, where the worst frames are a quarter wider
         smallest = min(bright(f).sum() for f in frames)
         fused = bright(result.picture)
-        assert fused.sum() <= 1.15 * smallest + 4
+        assert fused.sum() <= 1.2**2 * smallest
         # as wide as high, by its second moments
         px, py = x[fused], y[fused]
         assert px.std() == pytest.approx(py.std(), rel=0.15)
-        assert (px.mean(), py.mean()) == pytest.approx((cx, cy), abs=0.3)
+        assert (px.mean(), py.mean()) == pytest.approx((cx, cy), abs=0.5)
 
 
 def test_highlights_are_not_ringed(sparkle):

