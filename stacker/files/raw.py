@@ -18,7 +18,6 @@ import imagecodecs
 import numpy as np
 import numpy.typing as npt
 
-from stacker import _opencv
 from stacker.errors import InputError
 from stacker.files.colour import transfer_table
 from stacker.files.metadata import CaptureFacts
@@ -300,6 +299,8 @@ def develop(
     pixels = _encoded(linear, development)
     if not is_draft:
         return pixels
+    from stacker import _opencv  # noqa: PLC0415  heavy, and a watch does not need it
+
     shape = (2 * pixels.shape[0], 2 * pixels.shape[1])
     whole = _opencv.resize_linear(cast("Any", pixels), shape)
     return cast("Pixels", whole)
