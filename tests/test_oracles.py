@@ -140,7 +140,10 @@ def test_weights(shape, n):
     _kernels.weight_sum_rows(
         *focus, to_frames, *shape, reference, inverse, owner, 0, half[0]
     )
-    wanted, wanted_owner = weights.weight_sums(np, focus, to_frames, shape, reference)
+    wanted, wanted_owner, has_weight = weights.weight_sums(
+        np, focus, to_frames, shape, reference
+    )
+    assert has_weight == [True] * (n - 1) + [n == 2]  # the last is far outside
     assert (owner == wanted_owner).mean() > 0.999  # ties within rounding
     np.testing.assert_allclose(inverse, wanted, rtol=2e-5)
     assert (inverse == 0).any()

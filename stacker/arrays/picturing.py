@@ -53,7 +53,7 @@ class ArrayFusion:
         self._to_frames = [invert(t) for t in to_master]
         tables = (xp.asarray(t) for t in focal_weights())
         self._focus = FocalWeights(maps.index, maps.fill, maps.certainty, *tables)
-        self._inverse, self._owner = weight_sums(
+        self._inverse, self._owner, self._has_weight = weight_sums(
             xp, self._focus, self._to_frames, shape[:2], reference
         )
         self._picture: npt.NDArray[np.uint16] | None = None
@@ -71,7 +71,7 @@ class ArrayFusion:
 
     def window(self, ordinal: int) -> Box | None:
         """All rows of a frame where it has weight anywhere, or None."""
-        if not bool(self._weights(ordinal).any()):
+        if not self._has_weight[ordinal]:
             return None
         height, width, _ = self._shape
         return Box(row=0, column=0, height=height, width=width)

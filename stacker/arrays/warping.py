@@ -62,11 +62,11 @@ def warp_linear(
     for row, rows_share in ((top, 1 - down), (top + 1, down)):
         for column, columns_share in ((left, 1 - across), (left + 1, across)):
             share = rows_share * columns_share
-            inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
             r, c = xp.clip(row, 0, height - 1), xp.clip(column, 0, width - 1)
             for k, image in enumerate(images):
                 value = image[r, c]
                 if outside is not None:
+                    inside = (r == row) & (c == column)
                     value = xp.where(inside, value, np.float32(outside))
                 out[k] += share * value
     return out

@@ -54,7 +54,7 @@ def weight_sums(
     to_frames: Sequence[Matrix3x3],
     frame: tuple[int, int],
     reference: int,
-) -> tuple[Any, Any]:
+) -> tuple[Any, Any, list[bool]]:
     """Factors that bring the weights to a sum of 1, and who weighs most.
 
     Parameters
@@ -75,15 +75,19 @@ def weight_sums(
     inverse : (h, w) float32
         0 = the reference alone counts.
     owner : (h, w) int16
+    has_weight : list of bool
+        Of each frame, whether it has any weight.
     """
     shape = focus.index.shape
     total = xp.zeros(shape, np.float32)
     top = xp.full(shape, -1, np.float32)
     owner = xp.full(shape, reference, np.int16)
+    has_weight = []
     for number, to_frame in enumerate(to_frames):
         weight = weight_of(xp, number, focus)
         counts = (weight != 0) & covered(xp, to_frame, shape, frame)
         total += xp.where(counts, weight, np.float32(0))
+        has_weight.append(number == reference or bool(counts.any()))
         leads = counts & (weight > top)
         top = xp.where(leads, weight, top)
         owner = xp.where(leads, np.int16(number), owner)
@@ -91,7 +95,7 @@ def weight_sums(
     inverse = xp.where(
         enough, 1 / xp.where(enough, total, np.float32(1)), np.float32(0)
     )
-    return inverse, xp.where(enough, owner, np.int16(reference))
+    return inverse, xp.where(enough, owner, np.int16(reference)), has_weight
 
 
 def frame_weights(
