@@ -40,7 +40,7 @@ from stacker.frame import (
     TransferTable,
 )
 from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
-from stacker.inspection import inspect_bracket, worst_first
+from stacker.inspection import find_specks, inspect_bracket, worst_first
 from stacker.light import check_transfer, normalising_table, srgb_transfer
 from stacker.memory import plan_memory
 from stacker.passes import HostPasses
@@ -52,6 +52,7 @@ from stacker.survey import Survey
 
 if TYPE_CHECKING:
     from stacker.arrays.passes import ArrayPasses
+from stacker.unused import keep_out
 
 __all__ = ["fuse_frames", "fuse_source"]
 
@@ -358,6 +359,12 @@ class _Run:
         facts = self.survey.facts(to_master=np.asarray(from_first, np.float64))
         del self.survey
         found = inspect_bracket(facts, self.source.infos)
+        self.unused, found = keep_out(
+            found,
+            find_specks(facts) if any(f.code == "dust" for f in found) else (),
+            [u.number for u in self.used],
+            self.passes.downloaded(self.maps),
+        )
         self.findings = list(worst_first((*self.findings, *found)))
         self.clock.lap("measure")
 
@@ -407,7 +414,11 @@ class _Run:
     def second_pass(self) -> FusionResult:
         """Add each frame to the picture where it has weight."""
         fusion = self.passes.fusion(
-            (*self.shape, self.channels), self.maps, self.transforms, self.reference
+            (*self.shape, self.channels),
+            self.maps,
+            self.transforms,
+            self.reference,
+            self.unused,
         )
         bands = fusion.bands(self.plan.n_bands)
         for n_done, (first, end) in enumerate(bands):

@@ -8,7 +8,7 @@ exact phase, and only where it has weight.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +19,7 @@ from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
 from stacker.geometry import iter_strips
 from stacker.resample import window_needed
 
-__all__ = ["FusionAccumulator", "focal_weights"]
+__all__ = ["FusionAccumulator", "Unused", "focal_weights"]
 
 # Cubic convolution (Keys 1981) with a sharper parameter than the -0.5 of third-order
 # accuracy: through focus the response is peaked, not smooth (measured on the quality
@@ -59,6 +59,25 @@ def focal_weights() -> tuple[ImageF32, ImageF32]:
     return sharp.astype(np.float32), broad.astype(np.float32)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Unused:
+    """What of the frames must not get into the picture.
+
+    Attributes
+    ----------
+    specks : (k, 3) float64 array
+        Dust on the sensor: x, y and radius in pixels of every frame.
+    boxes : (k, 5) int64 array
+        What moved: number among the used frames; first and end row, first and end
+        column on the master's half-size grid.
+    """
+
+    specks: npt.NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 3)))
+    boxes: npt.NDArray[np.int64] = field(
+        default_factory=lambda: np.zeros((0, 5), np.int64)
+    )
+
+
 @dataclass(slots=True)
 class FinishedPicture:
     """What `FusionAccumulator.finish` returns: the encoded picture and its maps."""
@@ -84,6 +103,8 @@ class FusionAccumulator:
         Frame pixel to master pixel, of each used frame.
     reference : int
         Which of them is the master's own: it covers every pixel.
+    unused : Unused, optional
+        What must not get into the picture where another frame is clean.
     n_threads : int
 
     Notes
@@ -100,18 +121,18 @@ class FusionAccumulator:
         to_master: Sequence[Matrix3x3],
         reference: int,
         *,
+        unused: Unused | None = None,
         n_threads: int = 1,
     ) -> None:
         self._shape = shape
         self._maps = maps
-        self._reference = reference
+        self._unused = unused or Unused()
         self._n_threads = n_threads
         self._to_frames = np.stack([np.linalg.inv(t) for t in to_master])
         self._sharp, self._broad = focal_weights()
         self._lanczos = _kernels.lanczos_table()
         height, width, n_channels = shape
         self._picture = np.empty((height, width * n_channels), np.uint16)
-        self._reach = _block_reach(maps, shape[:2], n_threads)
         self._inverse = np.empty(maps.index.shape, np.float32)
         self._owner = np.empty(maps.index.shape, np.int16)
         _kernels.run_strips(
@@ -126,6 +147,8 @@ class FusionAccumulator:
                 self._to_frames,
                 height,
                 width,
+                self._unused.specks,
+                self._unused.boxes,
                 reference,
                 self._inverse,
                 self._owner,
@@ -133,6 +156,34 @@ class FusionAccumulator:
                 b,
             ),
         )
+        self._reach = self._block_reach()
+
+    def _block_reach(
+        self,
+    ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
+        """Frames (beyond which, below which) that have weight in each block."""
+        rows, cols = (((s - 1) >> _kernels.BLOCK_SHIFT) + 1 for s in self._shape[:2])
+        low = np.empty((rows, cols), np.float32)
+        high = np.empty((rows, cols), np.float32)
+        maps = self._maps
+        _kernels.run_strips(
+            rows,
+            self._n_threads,
+            lambda a, b: _kernels.block_reach_rows(
+                maps.index,
+                maps.fill,
+                maps.certainty,
+                self._inverse,
+                self._owner,
+                SHARP_REACH,
+                BROAD_REACH,
+                low,
+                high,
+                a,
+                b,
+            ),
+        )
+        return low, high
 
     def bands(self, n_bands: int) -> list[tuple[int, int]]:
         """Split the picture into about `n_bands` bands of whole blocks.
@@ -175,8 +226,6 @@ class FusionAccumulator:
     def _blocks(self, ordinal: int) -> npt.NDArray[np.uint8]:
         low, high = self._reach
         blocks = ((low < ordinal) & (ordinal < high)).astype(np.uint8)
-        if ordinal == self._reference:
-            blocks[:] = 1
         first = self._first >> _kernels.BLOCK_SHIFT
         return blocks[first : ((self._end - 1) >> _kernels.BLOCK_SHIFT) + 1]
 
@@ -208,13 +257,15 @@ class FusionAccumulator:
                 curves,
                 self._lanczos,
                 ordinal,
-                self._reference,
                 maps.index,
                 maps.fill,
                 maps.certainty,
                 self._inverse,
+                self._owner,
                 self._sharp,
                 self._broad,
+                self._unused.specks,
+                self._unused.boxes,
                 blocks,
                 self._first,
                 self._total,
@@ -279,29 +330,3 @@ class FusionAccumulator:
         return FinishedPicture(
             self._picture.reshape(shape), depth, confidence, coverage
         )
-
-
-def _block_reach(
-    maps: FocusMaps, shape: tuple[int, int], n_threads: int
-) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
-    """Frames (beyond which, below which) that have weight in each 64 x 64 block."""
-    rows = ((shape[0] - 1) >> _kernels.BLOCK_SHIFT) + 1
-    cols = ((shape[1] - 1) >> _kernels.BLOCK_SHIFT) + 1
-    low = np.empty((rows, cols), np.float32)
-    high = np.empty((rows, cols), np.float32)
-    _kernels.run_strips(
-        rows,
-        n_threads,
-        lambda a, b: _kernels.block_reach_rows(
-            maps.index,
-            maps.fill,
-            maps.certainty,
-            SHARP_REACH,
-            BROAD_REACH,
-            low,
-            high,
-            a,
-            b,
-        ),
-    )
-    return low, high

@@ -13,7 +13,7 @@ import numpy as np
 from stacker import _opencv
 from stacker.depth import FocusMaps, PeakAccumulator, depth_for_display, focus_maps
 from stacker.frame import ImageF32, Matrix3x3, Pixels
-from stacker.fusion import FusionAccumulator
+from stacker.fusion import FusionAccumulator, Unused
 from stacker.sharpness import NoiseFloor, laplacian_energy
 
 __all__ = ["HostPasses"]
@@ -89,8 +89,14 @@ class HostPasses:
         maps: FocusMaps,
         to_master: Sequence[Matrix3x3],
         reference: int,
+        unused: Unused,
     ) -> FusionAccumulator:
         """Start the picture."""
         return FusionAccumulator(
-            shape, maps, to_master, reference, n_threads=self._n_threads
+            shape,
+            maps,
+            to_master,
+            reference,
+            unused=unused,
+            n_threads=self._n_threads,
         )

@@ -19,8 +19,8 @@ __all__ = [
 # Weight tables: steps per frame of distance, fine enough to take the nearest.
 WEIGHT_STEPS = 512
 TOP_CODE = 65535
-# Below this sum of weights, which lobes of frames at the rim alone can give, the
-# reference stands alone.
+# Below this sum of weights, which lobes of a few frames alone can give, one frame stands
+# alone.
 LEAST_WEIGHT = 0.3
 # From this weight on a frame counts as a source whose range bounds the result.
 POSITIVE_WEIGHT = 0.05
@@ -59,12 +59,51 @@ def _weight(number, index, fill, certainty, sharp, broad):
 
 @jit
 def _covers(m, row, col, height, width):
-    """Whether a frame shows the half-size place (row, col) of the master."""
+    """Whether a frame reaches the half-size place (row, col) of the master."""
     x, y = 2.0 * col + 0.5, 2.0 * row + 0.5
     d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
     xf = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
     yf = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
     return -0.5 <= xf <= width - 0.5 and -0.5 <= yf <= height - 0.5
+
+
+@jit
+def _is_clean(m, number, row, col, specks, boxes):
+    """Whether what frame `number` shows at the half-size place (row, col) may be used."""
+    for k in range(boxes.shape[0]):
+        if (
+            boxes[k, 0] == number
+            and boxes[k, 1] <= row < boxes[k, 2]
+            and boxes[k, 3] <= col < boxes[k, 4]
+        ):
+            return False
+    if specks.shape[0] > 0:
+        x, y = 2.0 * col + 0.5, 2.0 * row + 0.5
+        d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
+        xf = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
+        yf = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
+        for k in range(specks.shape[0]):
+            dx, dy, radius = xf - specks[k, 0], yf - specks[k, 1], specks[k, 2]
+            if dx * dx + dy * dy < radius * radius:
+                return False
+    return True
+
+
+@jit
+def _nearest_clean(to_frames, place, row, col, height, width, specks, boxes, reference):
+    """Frame nearest in focus to `place` that shows (row, col) cleanly."""
+    n = to_frames.shape[0]
+    middle = int(place + np.float32(0.5))
+    for off in range(n):
+        for sign in (-1, 1):
+            k = middle + sign * off
+            if 0 <= k < n:
+                m = to_frames[k]
+                if _covers(m, row, col, height, width) and _is_clean(
+                    m, k, row, col, specks, boxes
+                ):
+                    return k
+    return reference
 
 
 @jit
@@ -77,6 +116,8 @@ def weight_sum_rows(
     to_frames,
     height,
     width,
+    specks,
+    boxes,
     reference,
     inverse,
     owner,
@@ -86,8 +127,11 @@ def weight_sum_rows(
     """Scale the weights to a sum of 1: by what, rows `first` to `end` at half size.
 
     `to_frames` (n, 3, 3) float64 takes master pixels to pixels of each frame, of `height`
-    x `width`. `inverse` (h, w) float32 is written, 0 = the reference alone counts; and
-    `owner` (h, w) int16, the frame with the largest weight.
+    x `width`. Not used are places on `specks` (k, 3) float64, x, y and radius in pixels
+    of every frame, and in `boxes` (k, 5) int64, a frame's number and the half-size rows
+    and columns from and to. `inverse` (h, w) float32 is written, 0 = the owner alone
+    counts; and `owner` (h, w) int16, the frame with the largest weight, or the nearest
+    usable one where those in focus are none.
     """
     n = to_frames.shape[0]
     reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
@@ -103,14 +147,21 @@ def weight_sum_rows(
             best = reference
             for k in range(max(low, 0), min(high + 1, n)):
                 w = _weight(k, near, far, sure, sharp, broad)
-                if w != 0 and _covers(to_frames[k], i, j, height, width):
+                if (
+                    w != 0
+                    and _covers(to_frames[k], i, j, height, width)
+                    and _is_clean(to_frames[k], k, i, j, specks, boxes)
+                ):
                     total += w
                     if w > top:
                         top = w
                         best = k
             if total < LEAST_WEIGHT:
                 inverse[i, j] = np.float32(0)
-                owner[i, j] = reference
+                place = sure * near + (np.float32(1) - sure) * far
+                owner[i, j] = _nearest_clean(
+                    to_frames, place, i, j, height, width, specks, boxes, reference
+                )
             else:
                 inverse[i, j] = np.float32(1) / total
                 owner[i, j] = best
@@ -118,7 +169,17 @@ def weight_sum_rows(
 
 @jit
 def block_reach_rows(
-    index, fill, certainty, sharp_reach, broad_reach, low, high, first, end
+    index,
+    fill,
+    certainty,
+    inverse,
+    owner,
+    sharp_reach,
+    broad_reach,
+    low,
+    high,
+    first,
+    end,
 ):
     """Frames that can have weight in each block, block rows `first` to `end`.
 
@@ -135,6 +196,10 @@ def block_reach_rows(
                 for j in range(
                     max(bj * side - 1, 0), min((bj + 1) * side + 1, index.shape[1])
                 ):
+                    if inverse[i, j] == 0:
+                        least = min(least, np.float32(owner[i, j] - 1))
+                        most = max(most, np.float32(owner[i, j] + 1))
+                        continue
                     if certainty[i, j] > 0:
                         least = min(least, index[i, j] - sharp_reach)
                         most = max(most, index[i, j] + sharp_reach)
@@ -149,15 +214,17 @@ def block_reach_rows(
 def _half_weights(
     m,
     number,
-    is_reference,
     index,
     fill,
     certainty,
     inverse,
+    owner,
     sharp,
     broad,
     height,
     width,
+    specks,
+    boxes,
     i0,
     j0,
     out,
@@ -168,7 +235,7 @@ def _half_weights(
     """
     found = False
     # A projective transform keeps a patch convex: its corners speak for it.
-    sure_cover = True
+    sure_cover = specks.shape[0] == 0 and boxes.shape[0] == 0
     for i in (i0, i0 + out.shape[0] - 1):
         for j in (j0, j0 + out.shape[1] - 1):
             sure_cover = sure_cover and _covers(m, i, j, height, width)
@@ -179,13 +246,19 @@ def _half_weights(
             w = np.float32(0)
             scale = inverse[i, j]
             if scale == 0:
-                if is_reference:
+                if owner[i, j] == number:
                     w = np.float32(1)
             else:
                 w = scale * _weight(
                     number, index[i, j], fill[i, j], certainty[i, j], sharp, broad
                 )
-                if w != 0 and not sure_cover and not _covers(m, i, j, height, width):
+                if w != 0 and not (
+                    sure_cover
+                    or (
+                        _covers(m, i, j, height, width)
+                        and _is_clean(m, number, i, j, specks, boxes)
+                    )
+                ):
                     w = np.float32(0)
             out[a, b] = w
             found = found or w != 0
@@ -217,13 +290,15 @@ def accumulate_rows(
     curves,
     lanczos,
     number,
-    reference,
     index,
     fill,
     certainty,
     inverse,
+    owner,
     sharp,
     broad,
+    specks,
+    boxes,
     blocks,
     top,
     total,
@@ -248,12 +323,14 @@ def accumulate_rows(
         (C, 65536) float32, normalised value by 16-bit code.
     lanczos
         As `lanczos_table` makes it.
-    number, reference
-        The frame's number among the used ones, and the reference's.
-    index, fill, certainty, inverse
+    number
+        The frame's number among the used ones.
+    index, fill, certainty, inverse, owner
         Half-size maps: place of the peak, smooth place, 0..1, `weight_sum_rows`.
     sharp, broad
         Weights by distance in frames (`WEIGHT_STEPS` steps a frame).
+    specks, boxes
+        What is not used, as in `weight_sum_rows`.
     blocks
         (ceil(h/64), ceil(W/64)) uint8, 0 = this frame has no weight in the block.
     top
@@ -287,15 +364,17 @@ def accumulate_rows(
             if not _half_weights(
                 m,
                 number,
-                number == reference,
                 index,
                 fill,
                 certainty,
                 inverse,
+                owner,
                 sharp,
                 broad,
                 frame_height,
                 width,
+                specks,
+                boxes,
                 r0 // 2 - 1,
                 c0 // 2 - 1,
                 half,
