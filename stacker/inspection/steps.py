@@ -31,9 +31,9 @@ __all__ = [
 # A cell peaks beyond the end when it surely does so by this part of a step: ordinary
 # brackets end within it of what must be sharp.
 BEYOND_STEPS = 0.25
-# Squares of 2.3 and 3.3 standard deviations. Of 639 brackets (`benchmarks.check_faults`
-# in ten ways of shooting) one has a false end then; at 2.0 it were six. Where the lens does
-# not breathe and no distances are noted, lengths of steps are less sure.
+# Squares of 2.3 and 3.3 standard deviations: DEVELOPERS.md has the false and missed ends.
+# Where the lens does not breathe and no distances are noted, lengths of steps are less
+# sure.
 SURE, SURE_UNGAUGED = 5.5, 11.0
 # With fine steps little is lost beyond an end: less of the finest contrast than this is
 # no fault.
