@@ -82,6 +82,17 @@ def test_the_record_is_json_with_every_frame_and_step(tmp_path):
     assert (gap["code"], gap["frames"]) == ("gap", [5, 6])
 
 
+def test_a_fusion_inspects_its_bracket_too(tmp_path):
+    folder = folder_of(tmp_path, [*FRAMES[:4], *FRAMES[5:]])
+    words = ["fuse", str(folder), "--output", str(tmp_path / "shelf.tif"), "-q"]
+    assert CliRunner().invoke(main, words).exit_code == 0
+    record = json.loads((tmp_path / "shelf.report.json").read_text("utf-8"))
+    (gap,) = [w for w in record["warnings"] if w["severity"] != "note"]
+    assert (gap["code"], gap["frames"]) == ("gap", [3, 4])
+    assert "Add 1 frame between frames 3 and 4: focus at 316 mm." in gap["action"]
+    assert record["verdict"]["level"] == "reshoot"
+
+
 def test_copies_and_odd_frames_are_findings_not_errors(tmp_path):
     folder = folder_of(tmp_path, FRAMES)
     shutil.copy(FRAMES[2], folder / "spice_shelf_03b.tif")

@@ -48,7 +48,8 @@ Examples:
 @click.option(
     "--follow",
     is_flag=True,
-    help="Check again as each frame arrives, until the bracket is complete or Ctrl-C.",
+    help="Check again as each frame arrives, until the bracket is complete or Ctrl-C; "
+    "goes on while something lies far beyond the last frame, unless --frames says when.",
 )
 @click.option(
     "--page",
