@@ -24,7 +24,7 @@ from stacker.align import (
     refine_transforms,
     register_pair,
 )
-from stacker.depth import FocusMaps
+from stacker.depth import FocusMaps, carried_over
 from stacker.errors import AlignmentError, BracketError, InputError
 from stacker.events import Event, OnEvent, ignore_event
 from stacker.frame import (
@@ -52,7 +52,7 @@ from stacker.survey import Survey
 
 if TYPE_CHECKING:
     from stacker.arrays.passes import ArrayPasses
-from stacker.unused import keep_out
+from stacker.unused import keep_out, on_specks
 
 __all__ = ["fuse_frames", "fuse_source"]
 
@@ -366,6 +366,13 @@ class _Run:
             self.passes.downloaded(self.maps),
         )
         self.findings = list(worst_first((*self.findings, *found)))
+        if len(self.unused.specks):
+            # Edges of dust are sharp, but say nothing of the scene's depth.
+            places = on_specks(
+                self.unused.specks, self.transforms, half_shape(self.shape)
+            )
+            maps = carried_over(self.passes.downloaded(self.maps), places)
+            self.maps = self.passes.uploaded(maps)
         self.clock.lap("measure")
 
     def _focus_maps(self, base: _Used) -> FocusMaps:

@@ -16,7 +16,14 @@ from stacker.errors import InputError
 from stacker.frame import ImageF32
 from stacker.sharpness import POOL_SIGMA
 
-__all__ = ["FocusMaps", "PeakAccumulator", "fill_smoothly", "focus_maps"]
+__all__ = [
+    "FocusMaps",
+    "PeakAccumulator",
+    "carried_over",
+    "depth_for_display",
+    "fill_smoothly",
+    "focus_maps",
+]
 
 # A peak this many noise energies above the mean over all frames is no peak (0) or surely
 # one (1): the largest of N pooled noise energies (sd 0.25) lies about 0.6 above.
@@ -43,6 +50,26 @@ class FocusMaps:
     index: ImageF32
     fill: ImageF32
     certainty: ImageF32
+
+
+def carried_over(maps: FocusMaps, places: npt.NDArray[np.bool_]) -> FocusMaps:
+    """Carry maps over into some places from the places around.
+
+    Parameters
+    ----------
+    maps : FocusMaps
+        Not modified.
+    places : (h, w) bool array
+        Where what was measured is not of the scene.
+    """
+    rest = (~places).astype(np.float32)
+    fill = fill_smoothly(maps.index, maps.certainty * rest)
+    around = fill_smoothly(maps.certainty, rest)
+    return FocusMaps(
+        index=np.where(places, fill, maps.index),
+        fill=np.where(places, fill, maps.fill),
+        certainty=np.where(places, np.clip(around, 0, 1), maps.certainty),
+    )
 
 
 class PeakAccumulator:

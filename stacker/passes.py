@@ -79,6 +79,10 @@ class HostPasses:
         """Return the maps in the processor's memory."""
         return maps
 
+    def uploaded(self, maps: FocusMaps) -> FocusMaps:
+        """Return maps where the second pass takes them."""
+        return maps
+
     def depth_for_display(self, maps: FocusMaps) -> ImageF32:
         """Index for the depth file; see `depth.depth_for_display`."""
         return depth_for_display(maps)

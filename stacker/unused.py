@@ -4,13 +4,15 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from stacker.depth import FocusMaps
-from stacker.frame import Box, Finding
+from stacker.frame import Box, Finding, Matrix3x3
 from stacker.fusion import Unused
+from stacker.geometry import HALF_TO_FULL
 from stacker.inspection import Speck
 
-__all__ = ["keep_out"]
+__all__ = ["keep_out", "on_specks"]
 
 # The shade of a speck is soft: it reaches beyond what is found of it.
 SPECK_REACH, SPECK_MARGIN_PX = 1.4, 2.0
@@ -56,7 +58,7 @@ def keep_out(
                 message = f"{finding.message} Not used there: {word} {kept_out}."
                 finding = replace(finding, message=message)  # noqa: PLW2901
         if finding.code == "dust":
-            message = f"{finding.message} Frames that are clean there were used."
+            message = f"{finding.message} Not used where a clean frame is in focus."
             finding = replace(finding, message=message)  # noqa: PLW2901
         said.append(finding)
     places = [(s.x, s.y, SPECK_REACH * s.radius_px + SPECK_MARGIN_PX) for s in specks]
@@ -65,6 +67,45 @@ def keep_out(
         boxes=np.asarray(boxes, np.int64).reshape(-1, 5),
     )
     return unused, said
+
+
+def on_specks(
+    specks: npt.NDArray[np.float64],
+    to_master: Sequence[Matrix3x3],
+    shape: tuple[int, int],
+) -> npt.NDArray[np.bool_]:
+    """Where on the master any frame has a speck.
+
+    Parameters
+    ----------
+    specks : (k, 3) array
+        As in `Unused`.
+    to_master : sequence of (3, 3) arrays
+        Frame pixel to master pixel, of each used frame.
+    shape : (h, w)
+        Half the master's size.
+
+    Returns
+    -------
+    (h, w) bool array
+    """
+    out = np.zeros(shape, bool)
+    for matrix in to_master:
+        places = (
+            np.linalg.inv(HALF_TO_FULL)
+            @ matrix
+            @ np.stack([specks[:, 0], specks[:, 1], np.ones(len(specks))])
+        )
+        for x, y, radius in zip(
+            *(places[:2] / places[2]), specks[:, 2] / 2, strict=True
+        ):
+            # One place more: frames differ a little in scale.
+            reach = radius + 1
+            top, left = max(int(y - reach), 0), max(int(x - reach), 0)
+            part = out[top : int(y + reach) + 2, left : int(x + reach) + 2]
+            rows, columns = np.ogrid[: part.shape[0], : part.shape[1]]
+            part |= np.hypot(rows + top - y, columns + left - x) < reach
+    return out
 
 
 def _half_box(region: Box, shape: tuple[int, ...]) -> tuple[int, int, int, int]:

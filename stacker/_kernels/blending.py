@@ -68,41 +68,48 @@ def _covers(m, row, col, height, width):
 
 
 @jit
-def _is_clean(m, number, row, col, specks, boxes):
-    """Whether what frame `number` shows at the half-size place (row, col) may be used."""
+def _is_in_box(number, row, col, boxes):
+    """Whether frame `number` shows something that moved at (row, col)."""
     for k in range(boxes.shape[0]):
         if (
             boxes[k, 0] == number
             and boxes[k, 1] <= row < boxes[k, 2]
             and boxes[k, 3] <= col < boxes[k, 4]
         ):
-            return False
-    if specks.shape[0] > 0:
-        x, y = 2.0 * col + 0.5, 2.0 * row + 0.5
-        d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
-        xf = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
-        yf = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
-        for k in range(specks.shape[0]):
-            dx, dy, radius = xf - specks[k, 0], yf - specks[k, 1], specks[k, 2]
-            if dx * dx + dy * dy < radius * radius:
-                return False
-    return True
+            return True
+    return False
 
 
 @jit
-def _nearest_clean(to_frames, place, row, col, height, width, specks, boxes, reference):
-    """Frame nearest in focus to `place` that shows (row, col) cleanly."""
+def _is_on_speck(m, row, col, specks):
+    """Whether a frame has dust at the half-size place (row, col) of the master."""
+    if specks.shape[0] == 0:
+        return False
+    x, y = 2.0 * col + 0.5, 2.0 * row + 0.5
+    d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
+    xf = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
+    yf = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
+    for k in range(specks.shape[0]):
+        dx, dy, radius = xf - specks[k, 0], yf - specks[k, 1], specks[k, 2]
+        if dx * dx + dy * dy < radius * radius:
+            return True
+    return False
+
+
+@jit
+def _nearest_usable(to_frames, place, row, col, height, width, boxes, reference):
+    """Frame nearest in focus to `place` in which nothing moved at (row, col)."""
     n = to_frames.shape[0]
     middle = int(place + np.float32(0.5))
     for off in range(n):
         for sign in (-1, 1):
             k = middle + sign * off
-            if 0 <= k < n:
-                m = to_frames[k]
-                if _covers(m, row, col, height, width) and _is_clean(
-                    m, k, row, col, specks, boxes
-                ):
-                    return k
+            if (
+                0 <= k < n
+                and _covers(to_frames[k], row, col, height, width)
+                and not _is_in_box(k, row, col, boxes)
+            ):
+                return k
     return reference
 
 
@@ -129,9 +136,9 @@ def weight_sum_rows(
     `to_frames` (n, 3, 3) float64 takes master pixels to pixels of each frame, of `height`
     x `width`. Not used are places on `specks` (k, 3) float64, x, y and radius in pixels
     of every frame, and in `boxes` (k, 5) int64, a frame's number and the half-size rows
-    and columns from and to. `inverse` (h, w) float32 is written, 0 = the owner alone
-    counts; and `owner` (h, w) int16, the frame with the largest weight, or the nearest
-    usable one where those in focus are none.
+    and columns from and to. `inverse` (h, w) float32 is written, negative where dust must
+    be borne, because no clean frame is in focus, and 0 where the owner alone counts; and
+    `owner` (h, w) int16, the frame with the largest weight, or the nearest usable one.
     """
     n = to_frames.shape[0]
     reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
@@ -142,29 +149,34 @@ def weight_sum_rows(
             if sure < 1:
                 low = min(low, int(far) - reach + 1)
                 high = max(high, int(far) + reach)
-            total = np.float32(0)
-            top = np.float32(-1)
-            best = reference
+            total, top, best = np.float32(0), np.float32(-1), reference
+            dusty, dusty_top, dusty_best = np.float32(0), np.float32(-1), reference
             for k in range(max(low, 0), min(high + 1, n)):
                 w = _weight(k, near, far, sure, sharp, broad)
-                if (
-                    w != 0
-                    and _covers(to_frames[k], i, j, height, width)
-                    and _is_clean(to_frames[k], k, i, j, specks, boxes)
-                ):
+                m = to_frames[k]
+                if w == 0 or not _covers(m, i, j, height, width):
+                    continue
+                if _is_in_box(k, i, j, boxes):
+                    continue
+                dusty += w
+                if w > dusty_top:
+                    dusty_top, dusty_best = w, k
+                if not _is_on_speck(m, i, j, specks):
                     total += w
                     if w > top:
-                        top = w
-                        best = k
-            if total < LEAST_WEIGHT:
-                inverse[i, j] = np.float32(0)
-                place = sure * near + (np.float32(1) - sure) * far
-                owner[i, j] = _nearest_clean(
-                    to_frames, place, i, j, height, width, specks, boxes, reference
-                )
-            else:
+                        top, best = w, k
+            if total >= LEAST_WEIGHT:
                 inverse[i, j] = np.float32(1) / total
                 owner[i, j] = best
+            elif dusty >= LEAST_WEIGHT:
+                inverse[i, j] = np.float32(-1) / dusty
+                owner[i, j] = dusty_best
+            else:
+                inverse[i, j] = np.float32(0)
+                place = sure * near + (np.float32(1) - sure) * far
+                owner[i, j] = _nearest_usable(
+                    to_frames, place, i, j, height, width, boxes, reference
+                )
 
 
 @jit
@@ -249,14 +261,16 @@ def _half_weights(
                 if owner[i, j] == number:
                     w = np.float32(1)
             else:
-                w = scale * _weight(
+                w = abs(scale) * _weight(
                     number, index[i, j], fill[i, j], certainty[i, j], sharp, broad
                 )
-                if w != 0 and not (
-                    sure_cover
-                    or (
-                        _covers(m, i, j, height, width)
-                        and _is_clean(m, number, i, j, specks, boxes)
+                if (
+                    w != 0
+                    and not sure_cover
+                    and (
+                        not _covers(m, i, j, height, width)
+                        or _is_in_box(number, i, j, boxes)
+                        or (scale > 0 and _is_on_speck(m, i, j, specks))
                     )
                 ):
                     w = np.float32(0)

@@ -127,6 +127,9 @@ def resample_block(flat, n_channels, m, lanczos, r0, r1, c0, c1, result, middle)
             d = m[2, 0] * c + m[2, 1] * r + m[2, 2]
             x = (m[0, 0] * c + m[0, 1] * r + m[0, 2]) / d
             x_low, x_high = min(x_low, x), max(x_high, x)
+    # Beyond the frame its edge repeats: how far beyond does not matter.
+    x_low = min(max(x_low, -2.0 * reach), width - 1.0)
+    x_high = max(min(max(x_high, 0.0), width + 2.0 * reach), x_low)
     first = int(np.floor(x_low)) - reach
     n_columns = int(np.floor(x_high)) + reach + 2 - first
     if n_columns * n_channels > middle.shape[0]:
@@ -196,7 +199,7 @@ def resample_block(flat, n_channels, m, lanczos, r0, r1, c0, c1, result, middle)
             xa, xb = _x_at(m, c, r), _x_at(m, c, e)
             j = _base(xa, xb, e - r)
             _weights_between(lanczos, _phase_row(xa, j), _phase_row(xb, j), e - r, w, s)
-            slot = j - (reach - 1) - first
+            slot = min(max(j - (reach - 1) - first, 0), n_columns - LANCZOS_TAPS)
             n, at = e - r, r - r0
             for ch in range(n_channels):
                 k0 = slot * n_channels + ch
