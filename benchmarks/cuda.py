@@ -26,6 +26,7 @@ from benchmarks.bigframes import known_transforms, write_frames
 from stacker.arrays.card import CardPasses
 from stacker.compute import fuse_frames
 from stacker.frame import FusionResult, Pixels
+from stacker.fusion import Unused
 from stacker.geometry import HALF_TO_FULL, half_shape
 from stacker.light import normalising_table, srgb_transfer
 from stacker.settings import FuseSettings
@@ -100,8 +101,8 @@ def time_passes(card: TimedPasses, paths: list[Path]) -> dict[str, float]:
         index, height = card.warped(found, np.eye(3), half)
         maps = card.focus_maps(index, height, n)
         card.downloaded(maps)
-        del peaks, found, index, height, energy, luma, seen
-        fusion = card.fusion(raw.shape, maps, to_master, n - 1)
+        del peaks, found, index, height, seen
+        fusion = card.fusion(raw.shape, maps, to_master, n - 1, Unused())
         fusion.begin(*fusion.bands(1)[0])
     curves = normalising_table(table, np.ones(raw.shape[2]))
     for k, path in enumerate(paths):

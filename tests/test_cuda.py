@@ -13,6 +13,7 @@ from stacker.arrays.passes import ArrayPasses
 from stacker.cli import main
 from stacker.compute import fuse_frames
 from stacker.errors import InputError
+from stacker.fusion import Unused
 from stacker.settings import AlignSettings, FuseSettings
 from tests.test_oracles import (
     GEOMETRIES,
@@ -21,6 +22,7 @@ from tests.test_oracles import (
     made_frame,
     made_maps,
     made_transforms,
+    made_unused,
 )
 
 
@@ -67,6 +69,17 @@ def test_card_adds_frames(card, shape, channels, dtype):
         assert np.abs(high.astype(int) - wanted.high).max() <= 1
 
 
+@pytest.mark.parametrize("shape", SIZES)
+def test_card_smooths(card, shape):
+    rng = np.random.default_rng(11)
+    image = rng.uniform(0, 1, shape).astype(np.float32)
+    on_card = card.upload(image)
+    for name, args in (("gaussian_blur", (1.0,)), ("median_5x5", ())):
+        found = card.download(getattr(card, name)(on_card, *args))
+        wanted = getattr(REFERENCE, name)(image, *args)
+        np.testing.assert_allclose(found, wanted, atol=2e-6)
+
+
 def test_card_finds_peaks_and_maps(card):
     shape, n = (63, 81), 7
     maps = made_maps(shape, n)
@@ -100,11 +113,18 @@ def test_card_warps_reduces_and_weighs(card):
     n, shape = 5, (130, 71)
     focus, to_frames = made_focus(shape, n), list(made_transforms(n))
     on_card = weights.FocalWeights(*(card.upload(m) for m in focus))
-    wanted = weights.weight_sums(np, focus, to_frames, shape, 1)
-    found = weights.weight_sums(card.xp, on_card, to_frames, shape, 1)
-    np.testing.assert_allclose(card.download(found[0]), wanted[0], rtol=1e-4)
-    assert (card.download(found[1]) == wanted[1]).mean() > 0.999
-    assert found[2] == wanted[2]
+    for unused in (Unused(), made_unused(shape, n)):
+        wanted = weights.weight_sums(np, focus, to_frames, shape, 1, unused)
+        found = weights.weight_sums(card.xp, on_card, to_frames, shape, 1, unused)
+        apart = np.abs(card.download(found.inverse) - wanted.inverse)
+        assert (apart < 1e-4).mean() > 0.999
+        assert (card.download(found.owner) == wanted.owner).mean() > 0.999
+        assert found.has_weight == wanted.has_weight
+        for k in range(n):
+            args = to_frames[k], shape, unused
+            theirs = weights.frame_weights(np, k, focus, wanted, *args)
+            ours = weights.frame_weights(card.xp, k, on_card, found, *args)
+            assert (np.abs(card.download(ours) - theirs) < 1e-4).mean() > 0.999
 
 
 @pytest.fixture(scope="module")

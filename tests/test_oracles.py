@@ -5,14 +5,13 @@ of pixels) and a place off by 1/4096 px (table) can do to a full step between ne
 weights and places of peaks within float rounding; codes within one.
 """
 
-import cv2
 import numpy as np
 import pytest
 
 from stacker import _kernels, _opencv
 from stacker.arrays import blending, energy, peaks, smoothing, warping, weights
 from stacker.arrays.lanczos import lanczos_weights, resampled
-from stacker.fusion import focal_weights
+from stacker.fusion import Unused, focal_weights
 
 SIZES = [(37, 53), (64, 67), (131, 70), (1, 9), (11, 1), (2, 3)]
 TURNED = np.array([[1.004, 0.013, -3.3], [-0.012, 1.005, 2.6], [0, 0, 1.0]])
@@ -131,41 +130,67 @@ def test_peaks(n):
     assert n == 2 or ((wanted % 1) > 0.01).mean() > 0.3
 
 
-@pytest.mark.parametrize("n", [2, 9])
-@pytest.mark.parametrize("shape", [(130, 71), (7, 190)])
-def test_weights(shape, n):
-    focus, to_frames, reference = made_focus(shape, n), made_transforms(n), 1 % n
+def made_unused(shape, n):
+    """Dust in places where frames can and cannot stand in, and something that moved."""
+    h, w = shape
+    specks = [[w / 3, h / 2, 5.3], [w / 2, h / 3, 9.0], [2.0, 1.0, 3.0]]
+    boxes = [[k, 0, h // 5, w // 8, w // 4] for k in range(n)]  # a place of no frame's
+    boxes.append([0, h // 8, h // 4, 0, w // 8])
+    return Unused(specks=np.array(specks), boxes=np.array(boxes, np.int64))
+
+
+def found_sums(focus, to_frames, shape, unused, reference):
+    """Weights added up by the kernel."""
     half = focus.index.shape
     inverse, owner = np.empty(half, np.float32), np.empty(half, np.int16)
     _kernels.weight_sum_rows(
-        *focus, to_frames, *shape, reference, inverse, owner, 0, half[0]
+        *(*focus, to_frames, *shape, unused.specks, unused.boxes, reference),
+        *(inverse, owner, 0, half[0]),
     )
-    wanted, wanted_owner, has_weight = weights.weight_sums(
-        np, focus, to_frames, shape, reference
-    )
-    assert has_weight == [True] * (n - 1) + [n == 2]  # the last is far outside
-    assert (owner == wanted_owner).mean() > 0.999  # ties within rounding
-    np.testing.assert_allclose(inverse, wanted, rtol=2e-5)
+    return inverse, owner
+
+
+@pytest.mark.parametrize("n", [2, 9])
+@pytest.mark.parametrize("shape", [(130, 71), (7, 190)])
+@pytest.mark.parametrize("is_clean", [True, False])
+def test_weights(shape, n, is_clean):
+    focus, to_frames, reference = made_focus(shape, n), made_transforms(n), 1 % n
+    unused = Unused() if is_clean else made_unused(shape, n)
+    inverse, owner = found_sums(focus, to_frames, shape, unused, reference)
+    wanted = weights.weight_sums(np, focus, to_frames, shape, reference, unused)
+    # Ties within rounding may go either way.
+    same = np.abs(inverse - wanted.inverse) <= 2e-5 * np.abs(wanted.inverse)
+    assert same.mean() > 0.999
+    assert (owner == wanted.owner).mean() > 0.999
     assert (inverse == 0).any()
     assert (inverse > 0).any()
+    assert (inverse < 0).any() != is_clean
+    for k in range(n):
+        assert wanted.has_weight[k] or not (owner == k).any()
+    if n > 2:
+        assert not wanted.has_weight[-1]  # far outside
 
 
-@pytest.mark.parametrize("n", [9])
-def test_blocks_without_weight_are_left_out(n):
-    shape = (200, 330)
-    focus = made_focus(shape, n)
+def test_blocks_without_weight_are_left_out():
+    shape, n = (200, 330), 9
+    focus, to_frames = made_focus(shape, n), made_transforms(n)
     smooth = np.linspace(0, n - 1, focus.index.shape[1], dtype=np.float32)
-    focus = focus._replace(
-        index=np.broadcast_to(smooth, focus.index.shape).copy(),
-        fill=np.broadcast_to(smooth, focus.index.shape).copy(),
-    )
+    smooth = np.broadcast_to(smooth, focus.index.shape).copy()
+    focus = focus._replace(index=smooth, fill=smooth)
+    unused = made_unused(shape, n)
+    wanted = weights.weight_sums(np, focus, to_frames, shape, 0, unused)
     blocks = (-(-shape[0] // 64), -(-shape[1] // 64))
     low, high = np.empty((2, *blocks), np.float32)
-    _kernels.block_reach_rows(*focus[:3], 2, 3, low, high, 0, blocks[0])
+    _kernels.block_reach_rows(
+        *(*focus[:3], wanted.inverse, wanted.owner, 2, 3, low, high, 0, blocks[0])
+    )
     skipped = 0
     for k in range(n):
-        weight = np.abs(weights.weight_of(np, k, focus)) > 0
-        full = weights.expanded(np, weight.astype(np.float32), shape) > 0
+        weight = weights.frame_weights(
+            np, k, focus, wanted, to_frames[k], shape, unused
+        )
+        has_weight = (np.abs(weight) > 0).astype(np.float32)
+        full = weights.expanded(np, has_weight, shape) > 0
         for i, j in np.ndindex(blocks):
             if not low[i, j] < k < high[i, j]:
                 skipped += 1
@@ -221,12 +246,10 @@ def test_resampling_of_one_frame(name, channels, dtype):
 def test_picture(shape, channels, dtype):
     n, reference = 4, 0
     focus, to_frames = made_focus(shape, n), made_transforms(n)
+    unused = made_unused(shape, n)
     curves = np.repeat(np.linspace(0, 1, 65536, dtype=np.float32)[None], channels, 0)
-    half = focus.index.shape
-    inverse, owner = np.empty(half, np.float32), np.empty(half, np.int16)
-    _kernels.weight_sum_rows(
-        *focus, to_frames, *shape, reference, inverse, owner, 0, half[0]
-    )
+    inverse, owner = found_sums(focus, to_frames, shape, unused, reference)
+    of_weights = weights.WeightSums(inverse=inverse, owner=owner, has_weight=[True] * n)
     flat_shape = (shape[0], shape[1] * channels)
     sums, wanted = (blending.Sums.none(np, flat_shape) for _ in range(2))
     n_blocks = -(-shape[0] // 64)
@@ -236,12 +259,11 @@ def test_picture(shape, channels, dtype):
         frame = made_frame(shape, channels, dtype, seed=k)
         _kernels.accumulate_rows(
             *(frame.reshape(shape[0], -1), 0, shape[0], channels, to_frames, curves),
-            *(table, k, reference, *focus[:3], inverse, *focus[3:], blocks, 0),
-            *(*sums, 0, n_blocks),
+            *(table, k, *focus[:3], inverse, owner, *focus[3:]),
+            *(unused.specks, unused.boxes, blocks, 0, *sums, 0, n_blocks),
         )
-        covers = warping.covered(np, to_frames[k], half, shape)
         half_weights = weights.frame_weights(
-            np, k, focus, inverse, covers, is_reference=k == reference
+            np, k, focus, of_weights, to_frames[k], shape, unused
         )
         values = resampled(np, frame, to_frames[k], shape)
         values = blending.on_curve(np, curves, values, dtype().itemsize)
@@ -309,7 +331,7 @@ def test_maps_are_smoothed_as_opencv_does(shape):
 def test_maps_are_warped_as_opencv_does(name, outside):
     rng = np.random.default_rng(12)
     rough = rng.uniform(0, 1, (61, 83)).astype(np.float32)
-    image = cv2.GaussianBlur(rough, (0, 0), 1.0)
+    image = _opencv.gaussian_blur(rough, 1.0)
     m, shape = GEOMETRIES[name], (57, 90)
     found = _opencv.warp_linear(image, m, shape, outside=outside)
     (wanted,) = warping.warp_linear(np, [image], m, shape, outside=outside)

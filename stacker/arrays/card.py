@@ -4,7 +4,7 @@ Where arithmetic on whole arrays would keep the card waiting, `passes.cu` has co
 own for the same step.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import AbstractContextManager, contextmanager
 from importlib import resources
 from typing import Any
@@ -16,6 +16,7 @@ from stacker._kernels import LANCZOS_TAPS
 from stacker.arrays.blending import Sums
 from stacker.arrays.lanczos import lanczos_weights
 from stacker.arrays.passes import ArrayPasses
+from stacker.arrays.smoothing import gaussian_kernel
 from stacker.arrays.warping import places
 from stacker.errors import InputError
 from stacker.frame import Matrix3x3
@@ -103,11 +104,11 @@ class CardPasses(ArrayPasses):
         """Turn what goes wrong on the card into one line."""
         return _one_line(self.xp)
 
-    def _kernel(self, raw: Any, name: str) -> Any:
-        key = (raw.dtype, raw.shape[2])
+    def _kernel(self, dtype: np.dtype[Any], channels: int, name: str) -> Any:
+        key = (dtype, channels)
         if key not in self._modules:
-            code = "unsigned char" if raw.dtype == np.uint8 else "unsigned short"
-            head = f"#define CODE {code}\n#define CHANNELS {raw.shape[2]}\n"
+            code = "unsigned char" if dtype == np.uint8 else "unsigned short"
+            head = f"#define CODE {code}\n#define CHANNELS {channels}\n"
             body = resources.files("stacker.arrays").joinpath("passes.cu").read_text()
             self._modules[key] = self.xp.RawModule(code=head + body)
         return self._modules[key].get_function(name)
@@ -121,10 +122,42 @@ class CardPasses(ArrayPasses):
         blocks = -(-half[1] // threads[0]), -(-half[0] // threads[1])
         scale = np.float32(1 / np.iinfo(raw.dtype).max)
         size = np.int32(height), np.int32(width)
-        self._kernel(raw, "half_energy")(
+        self._kernel(raw.dtype, raw.shape[2], "half_energy")(
             blocks, threads, (raw, *size, scale, energy, luma)
         )
         return energy, luma
+
+    def gaussian_blur(self, image: Any, sigma_px: float) -> Any:
+        """Gaussian blur of a map; see `smoothing.gaussian_blur`."""
+        from cupyx.scipy.ndimage import correlate1d  # noqa: PLC0415  as CuPy itself
+
+        bell = self.xp.asarray(gaussian_kernel(sigma_px).astype(np.float32))
+        rows = correlate1d(image, bell, axis=1, mode="mirror")
+        return correlate1d(rows, bell, axis=0, mode="mirror")
+
+    def warped(
+        self,
+        images: Sequence[Any],
+        out_to_in: Matrix3x3,
+        shape: tuple[int, int],
+        *,
+        outside: float | None = None,
+    ) -> list[Any]:
+        """Sample maps elsewhere; see `warping.warp_linear`."""
+        matrix = self.xp.asarray(np.ascontiguousarray(out_to_in, np.float64))
+        beyond = np.float32(np.nan if outside is None else outside)
+        threads = 32, 8
+        blocks = -(-shape[1] // threads[0]), -(-shape[0] // threads[1])
+        found = []
+        for image in images:
+            out = self.xp.empty(shape, np.float32)
+            sizes = (np.int32(n) for n in (*image.shape, *shape))
+            source = self.xp.ascontiguousarray(image)
+            self._kernel(np.dtype(np.uint16), 1, "warp_linear")(
+                blocks, threads, (source, matrix, *sizes, beyond, out)
+            )
+            found.append(out)
+        return found
 
     def median_5x5(self, image: Any) -> Any:
         """Median over 5 x 5 pixels of a map."""
@@ -149,7 +182,7 @@ class CardPasses(ArrayPasses):
         height, width, channels = frame.shape
         matrix = self.xp.asarray(np.ascontiguousarray(to_frame, np.float64))
         to16 = np.float32(257 if frame.dtype.itemsize == 1 else 1)
-        self._kernel(frame, "add_frame")(
+        self._kernel(frame.dtype, channels, "add_frame")(
             (-(-width // TILE), -(-height // rows)),
             (THREADS,),
             (

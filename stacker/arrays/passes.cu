@@ -46,6 +46,33 @@ extern "C" __global__ void half_energy(
     luma[(long long)i * half_width + j] = 0.25f * mean;
 }
 
+// warping.warp_linear: one thread makes one place. Places beyond the map count as
+// `outside`, or as the nearest edge where that is not a number.
+extern "C" __global__ void warp_linear(
+    const float* image, const double* m, int height, int width, int out_height,
+    int out_width, float outside, float* out)
+{
+    const int j = blockIdx.x * blockDim.x + threadIdx.x;
+    const int i = blockIdx.y * blockDim.y + threadIdx.y;
+    if (i >= out_height || j >= out_width) return;
+    const double depth = m[6] * j + m[7] * i + m[8];
+    const double x = fmin(fmax((m[0] * j + m[1] * i + m[2]) / depth, -2.0), width + 1.0);
+    const double y = fmin(fmax((m[3] * j + m[4] * i + m[5]) / depth, -2.0), height + 1.0);
+    const int left = (int)floor(x), top = (int)floor(y);
+    const float across = (float)(x - left), down = (float)(y - top);
+    float value = 0;
+    for (int b = 0; b < 2; b++) {
+        for (int a = 0; a < 2; a++) {
+            const int r = clamped(top + b, height), c = clamped(left + a, width);
+            const bool is_inside = r == top + b && c == left + a;
+            const float sample = is_inside || outside != outside
+                ? image[(long long)r * width + c] : outside;
+            value += (b ? down : 1 - down) * (a ? across : 1 - across) * sample;
+        }
+    }
+    out[(long long)i * out_width + j] = value;
+}
+
 // lanczos.lanczos_weights, from a table of PHASES + 2 rows, linear between them.
 __device__ __forceinline__ void weights_at(const float* table, float phase, float* w) {
     const float place = phase * PHASES;

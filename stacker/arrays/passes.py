@@ -16,6 +16,7 @@ from stacker.arrays.smoothing import area_reduced, gaussian_blur, median_5x5
 from stacker.arrays.warping import warp_linear
 from stacker.depth import CERTAINTY_SIGMA, NO_PEAK, SURE_PEAK, FocusMaps
 from stacker.frame import ImageF32, Matrix3x3, Pixels
+from stacker.fusion import Unused
 from stacker.geometry import reduced_shape
 from stacker.sharpness import POOL_SIGMA, SAMPLES_PER_FRAME, NoiseFloor
 
@@ -52,6 +53,10 @@ class ArrayPasses:
         """Squared Laplacian and luma at half size; see `energy.half_energy`."""
         return half_energy(self.xp, raw)
 
+    def gaussian_blur(self, image: Any, sigma_px: float) -> Any:
+        """Gaussian blur of a map; see `smoothing.gaussian_blur`."""
+        return gaussian_blur(self.xp, image, sigma_px)
+
     def median_5x5(self, image: Any) -> Any:
         """Median over 5 x 5 pixels of a map."""
         return median_5x5(self.xp, image)
@@ -75,7 +80,7 @@ class ArrayPasses:
     def laplacian_energy(self, raw: Pixels) -> tuple[Any, Any]:
         """See `sharpness.laplacian_energy`; `raw` is in the processor's memory."""
         energy, luma = self.half_energy(self.upload(raw))
-        return gaussian_blur(self.xp, energy, POOL_SIGMA), luma
+        return self.gaussian_blur(energy, POOL_SIGMA), luma
 
     def for_registration(self, luma: Any, shape: tuple[int, int]) -> ImageF32:
         """Luma in the processor's memory, no larger than `align.reduce_frame` wants it.
@@ -113,7 +118,7 @@ class ArrayPasses:
 
     def peaks(self, shape: tuple[int, int]) -> ArrayPeaks:
         """Start the running peak on a half-size grid."""
-        return ArrayPeaks(self.xp, shape)
+        return ArrayPeaks(self, shape)
 
     # Between the passes, and second pass --------------------------------------
 
@@ -126,7 +131,7 @@ class ArrayPasses:
         xp = self.xp
         u = (height - np.float32(NO_PEAK)) / np.float32(SURE_PEAK - NO_PEAK)
         u = xp.clip(u, 0, 1)
-        certainty = gaussian_blur(xp, u * u * (3 - 2 * u), CERTAINTY_SIGMA)
+        certainty = self.gaussian_blur(u * u * (3 - 2 * u), CERTAINTY_SIGMA)
         fill = filled_smoothly(xp, self.median_5x5(index), certainty)
         fill = xp.clip(fill, 0, max(n_frames - 1, 0))
         return FocusMaps(index=index, fill=fill, certainty=certainty)
@@ -139,6 +144,14 @@ class ArrayPasses:
             certainty=self.download(maps.certainty),
         )
 
+    def uploaded(self, maps: FocusMaps) -> FocusMaps:
+        """Return maps where the second pass takes them."""
+        return FocusMaps(
+            index=self.upload(maps.index),
+            fill=self.upload(maps.fill),
+            certainty=self.upload(maps.certainty),
+        )
+
     def depth_for_display(self, maps: FocusMaps) -> Any:
         """See `depth.depth_for_display`."""
         return self.median_5x5(maps.index)
@@ -149,6 +162,7 @@ class ArrayPasses:
         maps: FocusMaps,
         to_master: Sequence[Matrix3x3],
         reference: int,
+        unused: Unused,
     ) -> ArrayFusion:
         """Start the picture."""
-        return ArrayFusion(self, shape, maps, to_master, reference)
+        return ArrayFusion(self, shape, maps, to_master, reference, unused)

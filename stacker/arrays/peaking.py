@@ -1,26 +1,29 @@
 """The running peak over the frames, and the focus maps it ends with."""
 
 from collections import deque
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from stacker.arrays.peaks import Peaks, drift_of, peak_place, take_frame
-from stacker.arrays.smoothing import gaussian_blur, pyramid_down, pyramid_up
+from stacker.arrays.smoothing import pyramid_down, pyramid_up
 from stacker.depth import ENOUGH_CERTAINTY
 from stacker.errors import InputError
 from stacker.sharpness import POOL_SIGMA, NoiseFloor
+
+if TYPE_CHECKING:
+    from stacker.arrays.passes import ArrayPasses
 
 __all__ = ["ArrayPeaks", "filled_smoothly", "noise_at"]
 
 
 class ArrayPeaks:
-    """`depth.PeakAccumulator` on arrays of `xp`.
+    """`depth.PeakAccumulator` on arrays of the module of `passes`.
 
     Parameters
     ----------
-    xp : module
-        The arrays' own.
+    passes : ArrayPasses
+        Where the arrays are.
     shape : (height, width)
         Size of the energy maps.
 
@@ -30,8 +33,9 @@ class ArrayPeaks:
         Frames added.
     """
 
-    def __init__(self, xp: Any, shape: tuple[int, int]) -> None:
-        self._xp = xp
+    def __init__(self, passes: "ArrayPasses", shape: tuple[int, int]) -> None:
+        self._passes = passes
+        self._xp = xp = passes.xp
         self._shape = shape
         self._peaks = Peaks.none(xp, shape)
         # Energy and luma of the last three frames, newest last.
@@ -58,7 +62,7 @@ class ArrayPeaks:
         drift = drift_of(
             self._xp, lumas[older], lumas[newer], one_sided=newer - older < 2
         )
-        drift = gaussian_blur(self._xp, drift, POOL_SIGMA)
+        drift = self._passes.gaussian_blur(drift, POOL_SIGMA)
         previous = energies[own - 1] if own > 0 else None
         following = energies[own + 1] if not is_last else None
         if is_last and own >= 2:

@@ -7,11 +7,10 @@ import numpy as np
 import numpy.typing as npt
 
 from stacker.arrays import blending
-from stacker.arrays.warping import covered
 from stacker.arrays.weights import FocalWeights, frame_weights, weight_sums
 from stacker.depth import FocusMaps
 from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
-from stacker.fusion import FinishedPicture, focal_weights
+from stacker.fusion import FinishedPicture, Unused, focal_weights
 from stacker.geometry import invert
 
 if TYPE_CHECKING:
@@ -35,6 +34,8 @@ class ArrayFusion:
         Frame pixel to master pixel, of each used frame.
     reference : int
         Which of them is the master's own: it covers every pixel.
+    unused : Unused
+        What must not get into the picture where another frame is clean.
     """
 
     def __init__(
@@ -44,17 +45,18 @@ class ArrayFusion:
         maps: FocusMaps,
         to_master: Sequence[Matrix3x3],
         reference: int,
+        unused: Unused,
     ) -> None:
         xp = passes.xp
         self._passes = passes
         self._shape = shape
         self._maps = maps
-        self._reference = reference
+        self._unused = unused
         self._to_frames = [invert(t) for t in to_master]
         tables = (xp.asarray(t) for t in focal_weights())
         self._focus = FocalWeights(maps.index, maps.fill, maps.certainty, *tables)
-        self._inverse, self._owner, self._has_weight = weight_sums(
-            xp, self._focus, self._to_frames, shape[:2], reference
+        self._sums_of_weights = weight_sums(
+            xp, self._focus, self._to_frames, shape[:2], reference, unused
         )
         self._picture: npt.NDArray[np.uint16] | None = None
 
@@ -71,28 +73,30 @@ class ArrayFusion:
 
     def window(self, ordinal: int) -> Box | None:
         """All rows of a frame where it has weight anywhere, or None."""
-        if not self._has_weight[ordinal]:
+        if not self._sums_of_weights.has_weight[ordinal]:
             return None
         height, width, _ = self._shape
         return Box(row=0, column=0, height=height, width=width)
 
-    def _weights(self, ordinal: int) -> Any:
-        xp, half = self._passes.xp, self._inverse.shape
-        covers = covered(xp, self._to_frames[ordinal], half, self._shape[:2])
-        is_reference = ordinal == self._reference
-        return frame_weights(
-            xp, ordinal, self._focus, self._inverse, covers, is_reference=is_reference
-        )
-
     def add(self, raw: Pixels, first_row: int, curves: ImageF32, ordinal: int) -> None:
         """Add a frame, (H, W, C) uint8 or uint16, in the processor's memory."""
         del first_row
+        to_frame = self._to_frames[ordinal]
+        weights = frame_weights(
+            self._passes.xp,
+            ordinal,
+            self._focus,
+            self._sums_of_weights,
+            to_frame,
+            self._shape[:2],
+            self._unused,
+        )
         self._passes.add_frame(
             self._sums,
             self._passes.upload(raw),
-            self._to_frames[ordinal],
+            to_frame,
             self._passes.upload(curves),
-            self._weights(ordinal),
+            weights,
         )
 
     def end(self) -> None:
@@ -116,7 +120,7 @@ class ArrayFusion:
             xp,
             (number * np.float32(65535 / max(n_bracket - 1, 1))).astype(np.float32),
             maps.certainty * np.float32(255),
-            xp.asarray(numbers, dtype=label)[self._owner],
+            xp.asarray(numbers, dtype=label)[self._sums_of_weights.owner],
             self._shape[:2],
         )
         shape = self._shape[:2] if self._shape[2] == 1 else self._shape

@@ -3,11 +3,13 @@
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 __all__ = [
     "area_reduced",
     "edge_padded",
     "gaussian_blur",
+    "gaussian_kernel",
     "halved",
     "median_5x5",
     "pyramid_down",
@@ -39,11 +41,16 @@ def _correlated(xp: Any, image: Any, kernel: Any, axis: int) -> Any:
     return out
 
 
-def gaussian_blur(xp: Any, image: Any, sigma_px: float) -> Any:
-    """Gaussian blur of a (H, W) float32 array, reflected at the edges."""
+def gaussian_kernel(sigma_px: float) -> npt.NDArray[np.float64]:
+    """Taps of a Gaussian, an odd number with a sum of 1."""
     reach = round(2 * REACH_SIGMAS * sigma_px + 1) // 2
     bell = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_px) ** 2)
-    bell /= bell.sum()
+    return np.asarray(bell / bell.sum())
+
+
+def gaussian_blur(xp: Any, image: Any, sigma_px: float) -> Any:
+    """Gaussian blur of a (H, W) float32 array, reflected at the edges."""
+    bell = gaussian_kernel(sigma_px)
     return _correlated(xp, _correlated(xp, image, bell, 1), bell, 0)
 
 
@@ -91,17 +98,22 @@ def pyramid_up(xp: Any, image: Any, shape: tuple[int, int]) -> Any:
     return _stretched(xp, _stretched(xp, image, shape[1], 1), shape[0], 0)
 
 
-def _box_matrix(n_out: int, n_in: int) -> Any:
-    """Share of each input pixel in each output pixel along one axis, rows sum to 1."""
+def _averaged(xp: Any, image: Any, n_out: int, axis: int) -> Any:
+    """Mean over the share of each of `n_out` pixels of one axis."""
+    n_in = image.shape[axis]
     edges = np.arange(n_out + 1) * (n_in / n_out)
-    k = np.arange(n_in)
-    last = np.minimum(edges[1:, None], k + 1)
-    overlap = np.clip(last - np.maximum(edges[:-1, None], k), 0, None)
-    return (overlap / overlap.sum(axis=1, keepdims=True)).astype(np.float32)
+    first = np.floor(edges[:-1]).astype(np.int64)
+    across = (n_out, 1) if axis == 0 else (1, n_out)
+    total: Any = 0
+    for tap in range(int(np.ceil(n_in / n_out)) + 1):
+        k = first + tap
+        share = np.minimum(edges[1:], k + 1) - np.maximum(edges[:-1], k)
+        share = np.clip(share, 0, None) / np.diff(edges)
+        samples = xp.take(image, xp.asarray(np.minimum(k, n_in - 1)), axis=axis)
+        total = total + samples * xp.asarray(share.astype(np.float32).reshape(across))
+    return total
 
 
 def area_reduced(xp: Any, image: Any, shape: tuple[int, int]) -> Any:
     """Mean over the area of each pixel of a smaller picture of `shape`."""
-    rows = xp.asarray(_box_matrix(shape[0], image.shape[0]))
-    columns = xp.asarray(_box_matrix(shape[1], image.shape[1]))
-    return (rows @ image) @ columns.T
+    return _averaged(xp, _averaged(xp, image, shape[0], 0), shape[1], 1)

@@ -6,7 +6,7 @@ import numpy as np
 
 from stacker.frame import Matrix3x3
 
-__all__ = ["covered", "places", "warp_linear"]
+__all__ = ["half_places", "places", "warp_linear", "within"]
 
 
 def places(matrix: Matrix3x3, x: Any, y: Any) -> tuple[Any, Any]:
@@ -24,16 +24,17 @@ def _grid(xp: Any, shape: tuple[int, int]) -> tuple[Any, Any]:
     return x, y
 
 
-def covered(
-    xp: Any, to_frame: Matrix3x3, half: tuple[int, int], frame: tuple[int, int]
-) -> Any:
-    """Whether a frame shows each place of the half-size grid, bool of shape `half`.
+def half_places(xp: Any, to_frame: Matrix3x3, half: tuple[int, int]) -> tuple[Any, Any]:
+    """Frame pixel (x, y) at each place of the master's half-size grid, float64.
 
-    `to_frame` takes master pixels to frame pixels, both full size; `frame` is the
-    frame's height and width.
+    `to_frame` takes master pixels to frame pixels, both full size.
     """
     x, y = _grid(xp, half)
-    x, y = places(to_frame, 2 * x + 0.5, 2 * y + 0.5)
+    return places(to_frame, 2 * x + 0.5, 2 * y + 0.5)
+
+
+def within(x: Any, y: Any, frame: tuple[int, int]) -> Any:
+    """Whether places lie on a frame of `frame` rows and columns, edges included."""
     inside_x = (x >= -0.5) & (x <= frame[1] - 0.5)
     return inside_x & (y >= -0.5) & (y <= frame[0] - 0.5)
 
