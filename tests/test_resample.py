@@ -75,7 +75,11 @@ def test_a_frame_that_was_not_moved_comes_back_as_it_is():
 @pytest.mark.parametrize("channels", [1, 3])
 @pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
 def test_a_window_is_a_part_of_the_whole(channels, dtype):
-    """Bit for bit, at the picture's edges and inside, for any thread count."""
+    """At the picture's edges and inside, for any thread count.
+
+    Where the runs of one phase begin depends on the window: a 2000th of the contrast,
+    here in pure noise, far less in a picture.
+    """
     rng = np.random.default_rng(3)
     shape = SHAPE if channels == 1 else (*SHAPE, channels)
     frames = [rng.integers(0, np.iinfo(dtype).max, shape, dtype) for _ in range(2)]
@@ -96,7 +100,8 @@ def test_a_window_is_a_part_of_the_whole(channels, dtype):
         part = whole[
             box.row : box.row + box.height, box.column : box.column + box.width
         ]
-        np.testing.assert_array_equal(aligned.window(0, box), part)
+        off = np.abs(aligned.window(0, box).astype(int) - part)
+        assert off.max() <= 65535 / 2000
 
 
 def test_light_is_the_masters():
@@ -214,3 +219,21 @@ def test_only_what_is_needed_is_read(tmp_path):
     np.testing.assert_array_equal(part, pixels[10:90])
     with pytest.raises(FrameReadError, match=r"x\.tif: "):
         source.read_window(0, Box(row=100, column=0, height=1, width=1))
+
+
+def test_no_transform_whatever_leaves_the_buffers():
+    """Places far beyond a frame repeat its edge; nonsense gives a picture, not a crash."""
+    rng = np.random.default_rng(31)
+    raw = rng.integers(0, 65535, (37, 53, 3), np.uint16)
+    curves = np.repeat(np.linspace(0, 1, 65536, dtype=np.float32)[None], 3, axis=0)
+    for k in range(200):
+        m = np.eye(3) + rng.normal(0, (1e-3, 0.1, 3.0)[k % 3], (3, 3))
+        m[:2, 2] += rng.normal(0, (1.0, 1e2, 1e12)[k // 3 % 3], 2)
+        if k % 11 == 0:
+            m[0, 0] = np.nan
+        assert aligned_window(raw, m, curves, (41, 77)).shape == (41, 77, 3)
+    for shift, column in ((1000, -1), (-1000, 0)):
+        m = np.eye(3)
+        m[0, 2] = shift
+        beyond = aligned_window(raw, m, curves, raw.shape[:2])
+        np.testing.assert_array_equal(beyond, np.repeat(raw[:, [column]], 53, axis=1))
