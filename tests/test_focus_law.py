@@ -11,6 +11,7 @@ from stacker.inspection.focus import (
     step_lengths,
 )
 from stacker.inspection.reading import clusters
+from stacker.inspection.steps import SURE
 
 NOISE = 1e-4
 
@@ -68,17 +69,19 @@ def test_uneven_steps_are_measured_from_sharpness_alone():
 def test_how_far_beyond_the_end_focus_lies(beyond):
     inwards = np.arange(4.0)
     energy, noise = curves(inwards, np.full(17, -beyond), 1.8)
-    likely, at_least = beyond_the_end(inwards, energy, noise, 1.8)
+    likely, at_least = beyond_the_end(inwards, energy, noise, 1.8, sure=SURE)
     assert np.median(likely) == pytest.approx(beyond, abs=0.3)
     assert (at_least <= likely).all()
     assert np.median(at_least) > 0.25
+    _, surer = beyond_the_end(inwards, energy, noise, 1.8, sure=2 * SURE)
+    assert (surer <= at_least).all()
 
 
 @pytest.mark.parametrize("inside", [0.0, 0.4, 1.0])
 def test_what_peaks_within_the_bracket_is_not_beyond(inside):
     inwards = np.arange(4.0)
     energy, noise = curves(inwards, np.full(17, inside), 1.8)
-    _, at_least = beyond_the_end(inwards, energy, noise, 1.8)
+    _, at_least = beyond_the_end(inwards, energy, noise, 1.8, sure=SURE)
     assert not (at_least > 0.25).any()
 
 
