@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from stacker import compute
-from stacker.arrays import blending, energy, weights
+from stacker.arrays import blending, energy, picturing, weights
 from stacker.arrays.card import CardPasses, tile_for
 from stacker.arrays.passes import ArrayPasses
 from stacker.cli import main
@@ -138,6 +138,7 @@ def brackets(sample):
 @pytest.fixture(params=["numpy", "cuda"])
 def elsewhere(request, monkeypatch):
     """Settings that send the work elsewhere: to a card, or to NumPy in its place."""
+    monkeypatch.setattr(picturing, "STRIP_ROWS", 37)
     if request.param == "numpy":
         monkeypatch.setattr(compute, "_passes", lambda *_: ArrayPasses(np))
     else:

@@ -11,12 +11,15 @@ from stacker.arrays.weights import FocalWeights, frame_weights, weight_sums
 from stacker.depth import FocusMaps
 from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
 from stacker.fusion import FinishedPicture, Unused, focal_weights
-from stacker.geometry import invert
+from stacker.geometry import invert, iter_strips
 
 if TYPE_CHECKING:
     from stacker.arrays.passes import ArrayPasses
 
 __all__ = ["ArrayFusion"]
+
+# Rows finished at a time: what it takes in between is small beside the sums.
+STRIP_ROWS = 512
 
 
 class ArrayFusion:
@@ -101,10 +104,16 @@ class ArrayFusion:
 
     def end(self) -> None:
         """Make the picture from the sums."""
-        xp = self._passes.xp
-        sums = blending.spread_range(xp, self._sums, self._shape[2])
+        xp, (height, width, channels) = self._passes.xp, self._shape
+        self._picture = np.empty((height, width * channels), np.uint16)
+        for first, end in iter_strips(height, -(-height // STRIP_ROWS)):
+            # The range of a row's sources is that of its neighbours, too.
+            top, bottom = max(first - 1, 0), min(end + 1, height)
+            sums = blending.Sums(*(part[top:bottom] for part in self._sums))
+            sums = blending.spread_range(xp, sums, channels)
+            done = blending.finished(xp, sums)[first - top : end - top]
+            self._picture[first:end] = self._passes.download(done)
         del self._sums
-        self._picture = self._passes.download(blending.finished(xp, sums))
 
     def finish(
         self, depth_index: Any, numbers: Sequence[int], n_bracket: int
@@ -116,13 +125,26 @@ class ArrayFusion:
         ordinals = xp.arange(len(numbers), dtype=np.float32)
         number = xp.interp(place, ordinals, xp.asarray(numbers, dtype=np.float32))
         label = np.uint8 if n_bracket < 256 else np.uint16
-        finished = blending.finished_maps(
-            xp,
-            (number * np.float32(65535 / max(n_bracket - 1, 1))).astype(np.float32),
-            maps.certainty * np.float32(255),
-            xp.asarray(numbers, dtype=label)[self._sums_of_weights.owner],
-            self._shape[:2],
+        code = (number * np.float32(65535 / max(n_bracket - 1, 1))).astype(np.float32)
+        sure = maps.certainty * np.float32(255)
+        owner = xp.asarray(numbers, dtype=label)[self._sums_of_weights.owner]
+        height, width, channels = self._shape
+        depth = np.empty((height, width), np.uint16)
+        confidence = np.empty((height, width), np.uint8)
+        coverage = np.empty((height, width), label)
+        half_height = owner.shape[0]
+        for first, end in iter_strips(half_height, -(-half_height // STRIP_ROWS)):
+            # One place of margin, as between places is interpolated.
+            top, bottom = max(first - 1, 0), min(end + 1, half_height)
+            near = slice(top, bottom)
+            size = 2 * (bottom - top), width
+            done = blending.finished_maps(xp, code[near], sure[near], owner[near], size)
+            rows = slice(2 * first, min(2 * end, height))
+            skipped = rows.start - 2 * top
+            inner = slice(skipped, skipped + rows.stop - rows.start)
+            strips = [self._passes.download(strip[inner]) for strip in done]
+            depth[rows], confidence[rows], coverage[rows] = strips
+        shape = self._shape[:2] if channels == 1 else self._shape
+        return FinishedPicture(
+            self._picture.reshape(shape), depth, confidence, coverage
         )
-        shape = self._shape[:2] if self._shape[2] == 1 else self._shape
-        maps_full = (self._passes.download(m) for m in finished)
-        return FinishedPicture(self._picture.reshape(shape), *maps_full)
