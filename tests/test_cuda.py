@@ -1,5 +1,6 @@
 """A graphics card gives what the processor gives; whole-array arithmetic does so anywhere."""
 
+import json
 import subprocess
 import sys
 
@@ -168,6 +169,18 @@ def test_a_fusion_elsewhere_is_that_of_the_processor(
     for ours, theirs in zip(found.frames, wanted.frames, strict=True):
         np.testing.assert_allclose(ours.transform, theirs.transform, atol=1e-4)
         np.testing.assert_allclose(ours.gain_ev, theirs.gain_ev, atol=1e-5)
+
+
+def test_the_benchmark_runs(card, tmp_path):
+    from benchmarks import cuda
+
+    record = tmp_path / "cuda.json"
+    size = ["--megapixels", "0.3", "--frames", "3"]
+    cuda.main([*size, "--compare", "--json", str(record)])
+    told = json.loads(record.read_text())
+    assert told["device_ms"] > 0
+    assert told["upload_ms"] > 0
+    assert told["compared"]["coverage_equal"] > 0.99
 
 
 def test_tiles_hold_the_columns_that_their_corners_see():
