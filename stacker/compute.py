@@ -201,8 +201,6 @@ class _Run:
         self.passes = _passes(settings, self.n_threads)
         self.noise = NoiseModel()
         self.survey = Survey(self.shape, self.table, n_threads=self.n_threads)
-        self.peaks = self.passes.peaks(half_shape(self.grid))
-        self.luma = self.passes.nothing(half_shape(self.grid))
 
     def _frames(
         self, numbers: Sequence[int], boxes: Sequence[Box] | None = None
@@ -220,6 +218,8 @@ class _Run:
 
     def first_pass(self) -> None:
         """Register, measure light and sharpness, one frame at a time."""
+        self.peaks = self.passes.peaks(half_shape(self.grid))
+        self.luma = self.passes.nothing(half_shape(self.grid))
         for number, raw in enumerate(self._frames(range(self.n))):
             energy, luma = self.passes.laplacian_energy(raw)
             self.clock.lap("measure")

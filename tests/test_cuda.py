@@ -3,6 +3,7 @@
 import json
 import subprocess
 import sys
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -228,6 +229,31 @@ def test_without_a_card_one_line_says_so_and_nothing_is_written(
     assert len(lines) == 1
     assert "no graphics card found (cudaErrorNoDevice" in lines[0]
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_card_that_fails_says_so_in_one_line():
+    class CardError(Exception):
+        pass
+
+    class OtherError(Exception):
+        pass
+
+    names = [
+        *("memory.OutOfMemoryError", "runtime.CUDARuntimeError"),
+        *("driver.CUDADriverError", "compiler.CompileException"),
+    ]
+    cupy = SimpleNamespace(cuda=SimpleNamespace())
+    for name in names:
+        room, kind = name.split(".")
+        setattr(cupy.cuda, room, SimpleNamespace(**{kind: CardError}))
+    passes = CardPasses.__new__(CardPasses)
+    passes.xp = cupy
+    with pytest.raises(InputError) as err, passes.errors():
+        raise CardError("Out of memory allocating 1,000 bytes\nand more")
+    assert "(Out of memory allocating 1,000 bytes)" in str(err.value)
+    assert "\n" not in str(err.value)
+    with pytest.raises(OtherError), passes.errors():
+        raise OtherError
 
 
 def test_the_processor_needs_nothing_of_it():

@@ -93,7 +93,8 @@ class CardPasses(ArrayPasses):
 
     def __init__(self) -> None:
         super().__init__(_cupy())
-        self._table = self.xp.asarray(phase_table())
+        with self.errors():
+            self._table = self.xp.asarray(phase_table())
         self._modules: dict[tuple[np.dtype[Any], int], Any] = {}
 
     def download(self, array: Any) -> Any:
