@@ -21,6 +21,7 @@ __all__ = [
     "gaussian_blur",
     "laplacian_energy",
     "median_5x5",
+    "pool",
     "pyramid_down",
     "pyramid_up",
     "resize_linear",
@@ -41,6 +42,11 @@ _ECC_MOTION: dict[Motion, int] = {
 def set_threads(n_threads: int) -> None:
     """Limit OpenCV's own thread pool; 0 = one per core."""
     cv2.setNumThreads(n_threads if n_threads > 0 else -1)
+
+
+def pool(image: ImageF32) -> ImageF32:
+    """Pool sharpness: Gaussian of one pixel over 5x5, in place."""
+    return cast("ImageF32", cv2.GaussianBlur(image, (5, 5), 1.0, dst=image))
 
 
 def gaussian_blur(image: ImageF32, sigma_px: float) -> ImageF32:

@@ -29,6 +29,8 @@ __all__ = [
 # one (1): the largest of N pooled noise energies (sd 0.25) lies about 0.6 above.
 NO_PEAK, SURE_PEAK = 1.0, 3.0
 CERTAINTY_SIGMA = 1.0
+# So near to 0 or 1 it is taken for that: a trace of weight costs a whole frame's work.
+NEARLY = 0.05
 # Levels of the push-pull fill are taken over once this much certainty lies beneath.
 ENOUGH_CERTAINTY = 0.2
 
@@ -266,6 +268,8 @@ def focus_maps(index: ImageF32, height: ImageF32, n_frames: int) -> FocusMaps:
     """
     u = np.clip((height - NO_PEAK) / (SURE_PEAK - NO_PEAK), 0, 1)
     certainty = _opencv.gaussian_blur(u * u * (3 - 2 * u), CERTAINTY_SIGMA)
+    certainty[certainty < NEARLY] = 0
+    certainty[certainty > 1 - NEARLY] = 1
     steady = _opencv.median_5x5(index)
     fill = np.clip(fill_smoothly(steady, certainty), 0, max(n_frames - 1, 0))
     return FocusMaps(index=index, fill=fill, certainty=certainty)

@@ -133,6 +133,7 @@ class FusionAccumulator:
         self._lanczos = _kernels.lanczos_table()
         height, width, n_channels = shape
         self._picture = np.empty((height, width * n_channels), np.uint16)
+        seen_by_all = _seen_by_all(to_master, shape[:2])
         self._inverse = np.empty(maps.index.shape, np.float32)
         self._owner = np.empty(maps.index.shape, np.int16)
         _kernels.run_strips(
@@ -149,6 +150,7 @@ class FusionAccumulator:
                 width,
                 self._unused.specks,
                 self._unused.boxes,
+                seen_by_all,
                 reference,
                 self._inverse,
                 self._owner,
@@ -330,3 +332,22 @@ class FusionAccumulator:
         return FinishedPicture(
             self._picture.reshape(shape), depth, confidence, coverage
         )
+
+
+def _seen_by_all(
+    to_master: Sequence[Matrix3x3], shape: tuple[int, int]
+) -> npt.NDArray[np.int64]:
+    """Half-size rows and columns, from and to, within which every frame reaches."""
+    height, width = shape
+    corners = np.array(
+        [[0, width - 1, 0, width - 1], [0, 0, height - 1, height - 1], [1, 1, 1, 1]]
+    )
+    top, bottom, left, right = 0.0, height - 1.0, 0.0, width - 1.0
+    for matrix in to_master:
+        x, y, w = matrix @ corners
+        x, y = x / w, y / w
+        top, bottom = max(top, y[0], y[1]), min(bottom, y[2], y[3])
+        left, right = max(left, x[0], x[2]), min(right, x[1], x[3])
+    # One place of margin: half-size places lie between pixels.
+    inner = (top / 2 + 1, bottom / 2 - 1, left / 2 + 1, right / 2 - 1)
+    return np.array([np.clip(np.ceil(v), 0, max(shape)) for v in inner], np.int64)

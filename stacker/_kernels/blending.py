@@ -125,6 +125,7 @@ def weight_sum_rows(
     width,
     specks,
     boxes,
+    seen_by_all,
     reference,
     inverse,
     owner,
@@ -136,14 +137,17 @@ def weight_sum_rows(
     `to_frames` (n, 3, 3) float64 takes master pixels to pixels of each frame, of `height`
     x `width`. Not used are places on `specks` (k, 3) float64, x, y and radius in pixels
     of every frame, and in `boxes` (k, 5) int64, a frame's number and the half-size rows
-    and columns from and to. `inverse` (h, w) float32 is written, negative where dust must
+    and columns from and to. `seen_by_all` (4,) int64 are half-size rows and columns from
+    and to within which every frame reaches. `inverse` (h, w) float32 is written, negative where dust must
     be borne, because no clean frame is in focus, and 0 where the owner alone counts; and
     `owner` (h, w) int16, the frame with the largest weight, or the nearest usable one.
     """
     n = to_frames.shape[0]
     reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
     for i in range(first, end):
+        is_inner_row = seen_by_all[0] <= i < seen_by_all[1]
         for j in range(index.shape[1]):
+            is_inner = is_inner_row and seen_by_all[2] <= j < seen_by_all[3]
             near, far, sure = index[i, j], fill[i, j], certainty[i, j]
             low, high = int(near) - 1, int(near) + 2
             if sure < 1:
@@ -154,7 +158,7 @@ def weight_sum_rows(
             for k in range(max(low, 0), min(high + 1, n)):
                 w = _weight(k, near, far, sure, sharp, broad)
                 m = to_frames[k]
-                if w == 0 or not _covers(m, i, j, height, width):
+                if w == 0 or not (is_inner or _covers(m, i, j, height, width)):
                     continue
                 if _is_in_box(k, i, j, boxes):
                     continue
@@ -241,11 +245,13 @@ def _half_weights(
     j0,
     out,
 ):
-    """Weights of one frame on a patch of the half-size grid; False where all are 0.
+    """Weights of one frame on a patch of the half-size grid.
+
+    Returns the first and end row and column of the patch that are not all 0.
 
     Row 0 of `out` is row `i0` of the grid; beyond the grid its edge repeats.
     """
-    found = False
+    top, bottom, left, right = out.shape[0], 0, out.shape[1], 0
     # A projective transform keeps a patch convex: its corners speak for it.
     sure_cover = specks.shape[0] == 0 and boxes.shape[0] == 0
     for i in (i0, i0 + out.shape[0] - 1):
@@ -275,8 +281,10 @@ def _half_weights(
                 ):
                     w = np.float32(0)
             out[a, b] = w
-            found = found or w != 0
-    return found
+            if w != 0:
+                top, bottom = min(top, a), a + 1
+                left, right = min(left, b), max(right, b + 1)
+    return top, bottom, left, right
 
 
 @jit
@@ -375,7 +383,7 @@ def accumulate_rows(
                 continue
             r0, c0 = top + bi * side, bj * side
             r1, c1 = min(r0 + side, top + total.shape[0]), min(c0 + side, width)
-            if not _half_weights(
+            upper, lower, left, right = _half_weights(
                 m,
                 number,
                 index,
@@ -392,26 +400,44 @@ def accumulate_rows(
                 r0 // 2 - 1,
                 c0 // 2 - 1,
                 half,
-            ):
-                continue
-            resample_block(
-                flat, n_channels, to_flat, lanczos, r0, r1, c0, c1, result, middle
             )
-            n = (c1 - c0) * n_channels
-            for c in range(c1 - c0):
+            if lower == 0:
+                continue
+            # Place a of the patch reaches rows 2 a - 3 to 2 a of the block.
+            r1 = min(r0 + max(2 * lower - 1, 0), r1)
+            c1 = min(c0 + max(2 * right - 1, 0), c1)
+            skip_rows, skip_columns = max(2 * upper - 3, 0), max(2 * left - 3, 0)
+            if r0 + skip_rows >= r1 or c0 + skip_columns >= c1:
+                continue
+            top_row, left_column = r0 + skip_rows, c0 + skip_columns
+            resample_block(
+                flat,
+                n_channels,
+                to_flat,
+                lanczos,
+                top_row,
+                r1,
+                left_column,
+                c1,
+                result,
+                middle,
+            )
+            n_columns = c1 - left_column
+            n = n_columns * n_channels
+            for c in range(n_columns):
                 for ch in range(n_channels):
                     row, curve = result[c * n_channels + ch], curves[ch]
-                    for r in range(r1 - r0):
+                    for r in range(r1 - top_row):
                         row[r] = _on_curve(curve, row[r] * to16)
             _transpose(result, turned)
-            at = c0 * n_channels
-            for r in range(r0, r1):
+            at = left_column * n_channels
+            for r in range(top_row, r1):
                 _expand_row(half, r - r0, weights)
-                for c in range(c1 - c0):
+                for c in range(n_columns):
                     for ch in range(n_channels):
-                        spread[c * n_channels + ch] = weights[c]
+                        spread[c * n_channels + ch] = weights[skip_columns + c]
                 _add_row(
-                    turned[r - r0, :n],
+                    turned[r - top_row, :n],
                     spread[:n],
                     total[r - top, at : at + n],
                     low[r - top, at : at + n],
