@@ -21,7 +21,6 @@ __all__ = [
     "gaussian_blur",
     "laplacian_energy",
     "median_5x5",
-    "pool",
     "pyramid_down",
     "pyramid_up",
     "resize_linear",
@@ -44,14 +43,13 @@ def set_threads(n_threads: int) -> None:
     cv2.setNumThreads(n_threads if n_threads > 0 else -1)
 
 
-def pool(image: ImageF32) -> ImageF32:
-    """Pool sharpness: Gaussian of one pixel over 5x5, in place."""
-    return cast("ImageF32", cv2.GaussianBlur(image, (5, 5), 1.0, dst=image))
+def gaussian_blur(image: ImageF32, sigma_px: float, reach_px: int = 0) -> ImageF32:
+    """Gaussian blur of a (H, W) float32 image, edges replicated by reflection.
 
-
-def gaussian_blur(image: ImageF32, sigma_px: float) -> ImageF32:
-    """Gaussian blur of a (H, W) float32 image, edges replicated by reflection."""
-    return cast("ImageF32", cv2.GaussianBlur(image, (0, 0), sigma_px))
+    It ends `reach_px` from the middle; 0 = after four standard deviations.
+    """
+    side = 2 * reach_px + 1 if reach_px else 0
+    return cast("ImageF32", cv2.GaussianBlur(image, (side, side), sigma_px))
 
 
 def broad_blur(image: ImageF32, sigma_px: float) -> ImageF32:

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from stacker import _kernels, _opencv
 from stacker.errors import InputError
 from stacker.frame import ImageF32
-from stacker.sharpness import POOL_SIGMA
+from stacker.sharpness import POOL_REACH, POOL_SIGMA
 
 __all__ = [
     "FocusMaps",
@@ -146,7 +146,7 @@ class PeakAccumulator:
             )
 
         _kernels.run_strips(self._shape[0], self._n_threads, measure)
-        drift = _opencv.gaussian_blur(drift, POOL_SIGMA)
+        drift = _opencv.gaussian_blur(drift, POOL_SIGMA, POOL_REACH)
 
         def update(a: int, b: int) -> None:
             _kernels.update_peak_rows(

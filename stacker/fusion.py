@@ -19,7 +19,7 @@ from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
 from stacker.geometry import iter_strips
 from stacker.resample import window_needed
 
-__all__ = ["FusionAccumulator", "Unused", "focal_weights"]
+__all__ = ["FusionAccumulator", "Unused", "focal_weights", "seen_by_all"]
 
 # Cubic convolution (Keys 1981) with a sharper parameter than the -0.5 of third-order
 # accuracy: through focus the response is peaked, not smooth (measured on the quality
@@ -133,7 +133,7 @@ class FusionAccumulator:
         self._lanczos = _kernels.lanczos_table()
         height, width, n_channels = shape
         self._picture = np.empty((height, width * n_channels), np.uint16)
-        seen_by_all = _seen_by_all(to_master, shape[:2])
+        inner = seen_by_all(to_master, shape[:2])
         self._inverse = np.empty(maps.index.shape, np.float32)
         self._owner = np.empty(maps.index.shape, np.int16)
         _kernels.run_strips(
@@ -150,7 +150,7 @@ class FusionAccumulator:
                 width,
                 self._unused.specks,
                 self._unused.boxes,
-                seen_by_all,
+                inner,
                 reference,
                 self._inverse,
                 self._owner,
@@ -334,7 +334,7 @@ class FusionAccumulator:
         )
 
 
-def _seen_by_all(
+def seen_by_all(
     to_master: Sequence[Matrix3x3], shape: tuple[int, int]
 ) -> npt.NDArray[np.int64]:
     """Half-size rows and columns, from and to, within which every frame reaches."""

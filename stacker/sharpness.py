@@ -20,6 +20,8 @@ __all__ = ["NoiseFloor", "NoiseModel", "laplacian_energy"]
 # still averages some fifty samples (measured: 1.5 gains 0.1 dB inside textures and loses
 # 0.4 dB at edges on the quality bracket).
 POOL_SIGMA = 1.0
+# Cut off at two standard deviations: half the time, and 0.03 dB better at edges.
+POOL_REACH = 2
 # Pure white noise: 5 % quantile of the pooled energy over its mean (simulated, 4 MP).
 NOISE_QUANTILE = 0.05
 NOISE_QUANTILE_OVER_MEAN = 0.645
@@ -69,7 +71,7 @@ def laplacian_energy(raw: Pixels, *, n_threads: int = 1) -> tuple[ImageF32, Imag
         n_threads,
         lambda a, b: _kernels.energy_rows(raw, scale, energy, luma, a, b),
     )
-    return _opencv.gaussian_blur(energy, POOL_SIGMA), luma
+    return _opencv.gaussian_blur(energy, POOL_SIGMA, POOL_REACH), luma
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ import pytest
 from stacker import _kernels, _opencv
 from stacker.arrays import blending, energy, peaks, smoothing, warping, weights
 from stacker.arrays.lanczos import lanczos_weights, resampled
-from stacker.fusion import Unused, focal_weights
+from stacker.fusion import Unused, focal_weights, seen_by_all
 
 SIZES = [(37, 53), (64, 67), (131, 70), (1, 9), (11, 1), (2, 3)]
 TURNED = np.array([[1.004, 0.013, -3.3], [-0.012, 1.005, 2.6], [0, 0, 1.0]])
@@ -144,7 +144,8 @@ def found_sums(focus, to_frames, shape, unused, reference):
     half = focus.index.shape
     inverse, owner = np.empty(half, np.float32), np.empty(half, np.int16)
     _kernels.weight_sum_rows(
-        *(*focus, to_frames, *shape, unused.specks, unused.boxes, reference),
+        *(*focus, to_frames, *shape, unused.specks, unused.boxes),
+        *(seen_by_all([np.linalg.inv(t) for t in to_frames], shape), reference),
         *(inverse, owner, 0, half[0]),
     )
     return inverse, owner

@@ -128,11 +128,11 @@ class CardPasses(ArrayPasses):
         )
         return energy, luma
 
-    def gaussian_blur(self, image: Any, sigma_px: float) -> Any:
+    def gaussian_blur(self, image: Any, sigma_px: float, reach_px: int = 0) -> Any:
         """Gaussian blur of a map; see `smoothing.gaussian_blur`."""
         from cupyx.scipy.ndimage import correlate1d  # noqa: PLC0415  as CuPy itself
 
-        bell = self.xp.asarray(gaussian_kernel(sigma_px).astype(np.float32))
+        bell = self.xp.asarray(gaussian_kernel(sigma_px, reach_px).astype(np.float32))
         rows = correlate1d(image, bell, axis=1, mode="mirror")
         return correlate1d(rows, bell, axis=0, mode="mirror")
 

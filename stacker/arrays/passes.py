@@ -14,11 +14,11 @@ from stacker.arrays.peaking import ArrayPeaks, filled_smoothly, noise_at
 from stacker.arrays.picturing import ArrayFusion
 from stacker.arrays.smoothing import area_reduced, gaussian_blur, median_5x5
 from stacker.arrays.warping import warp_linear
-from stacker.depth import CERTAINTY_SIGMA, NO_PEAK, SURE_PEAK, FocusMaps
+from stacker.depth import CERTAINTY_SIGMA, NEARLY, NO_PEAK, SURE_PEAK, FocusMaps
 from stacker.frame import ImageF32, Matrix3x3, Pixels
 from stacker.fusion import Unused
 from stacker.geometry import reduced_shape
-from stacker.sharpness import POOL_SIGMA, SAMPLES_PER_FRAME, NoiseFloor
+from stacker.sharpness import POOL_REACH, POOL_SIGMA, SAMPLES_PER_FRAME, NoiseFloor
 
 __all__ = ["ArrayPasses"]
 
@@ -53,9 +53,9 @@ class ArrayPasses:
         """Squared Laplacian and luma at half size; see `energy.half_energy`."""
         return half_energy(self.xp, raw)
 
-    def gaussian_blur(self, image: Any, sigma_px: float) -> Any:
+    def gaussian_blur(self, image: Any, sigma_px: float, reach_px: int = 0) -> Any:
         """Gaussian blur of a map; see `smoothing.gaussian_blur`."""
-        return gaussian_blur(self.xp, image, sigma_px)
+        return gaussian_blur(self.xp, image, sigma_px, reach_px)
 
     def median_5x5(self, image: Any) -> Any:
         """Median over 5 x 5 pixels of a map."""
@@ -80,7 +80,7 @@ class ArrayPasses:
     def laplacian_energy(self, raw: Pixels) -> tuple[Any, Any]:
         """See `sharpness.laplacian_energy`; `raw` is in the processor's memory."""
         energy, luma = self.half_energy(self.upload(raw))
-        return self.gaussian_blur(energy, POOL_SIGMA), luma
+        return self.gaussian_blur(energy, POOL_SIGMA, POOL_REACH), luma
 
     def for_registration(self, luma: Any, shape: tuple[int, int]) -> ImageF32:
         """Luma in the processor's memory, no larger than `align.reduce_frame` wants it.
@@ -132,6 +132,8 @@ class ArrayPasses:
         u = (height - np.float32(NO_PEAK)) / np.float32(SURE_PEAK - NO_PEAK)
         u = xp.clip(u, 0, 1)
         certainty = self.gaussian_blur(u * u * (3 - 2 * u), CERTAINTY_SIGMA)
+        certainty[certainty < NEARLY] = 0
+        certainty[certainty > 1 - NEARLY] = 1
         fill = filled_smoothly(xp, self.median_5x5(index), certainty)
         fill = xp.clip(fill, 0, max(n_frames - 1, 0))
         return FocusMaps(index=index, fill=fill, certainty=certainty)

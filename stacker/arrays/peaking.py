@@ -9,7 +9,7 @@ from stacker.arrays.peaks import Peaks, drift_of, peak_place, take_frame
 from stacker.arrays.smoothing import pyramid_down, pyramid_up
 from stacker.depth import ENOUGH_CERTAINTY
 from stacker.errors import InputError
-from stacker.sharpness import POOL_SIGMA, NoiseFloor
+from stacker.sharpness import POOL_REACH, POOL_SIGMA, NoiseFloor
 
 if TYPE_CHECKING:
     from stacker.arrays.passes import ArrayPasses
@@ -62,7 +62,7 @@ class ArrayPeaks:
         drift = drift_of(
             self._xp, lumas[older], lumas[newer], one_sided=newer - older < 2
         )
-        drift = self._passes.gaussian_blur(drift, POOL_SIGMA)
+        drift = self._passes.gaussian_blur(drift, POOL_SIGMA, POOL_REACH)
         previous = energies[own - 1] if own > 0 else None
         following = energies[own + 1] if not is_last else None
         if is_last and own >= 2:

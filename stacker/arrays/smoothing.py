@@ -41,16 +41,16 @@ def _correlated(xp: Any, image: Any, kernel: Any, axis: int) -> Any:
     return out
 
 
-def gaussian_kernel(sigma_px: float) -> npt.NDArray[np.float64]:
+def gaussian_kernel(sigma_px: float, reach_px: int = 0) -> npt.NDArray[np.float64]:
     """Taps of a Gaussian, an odd number with a sum of 1."""
-    reach = round(2 * REACH_SIGMAS * sigma_px + 1) // 2
+    reach = reach_px or round(2 * REACH_SIGMAS * sigma_px + 1) // 2
     bell = np.exp(-0.5 * (np.arange(-reach, reach + 1) / sigma_px) ** 2)
     return np.asarray(bell / bell.sum())
 
 
-def gaussian_blur(xp: Any, image: Any, sigma_px: float) -> Any:
+def gaussian_blur(xp: Any, image: Any, sigma_px: float, reach_px: int = 0) -> Any:
     """Gaussian blur of a (H, W) float32 array, reflected at the edges."""
-    bell = gaussian_kernel(sigma_px)
+    bell = gaussian_kernel(sigma_px, reach_px)
     return _correlated(xp, _correlated(xp, image, bell, 1), bell, 0)
 
 
