@@ -43,13 +43,16 @@ def set_threads(n_threads: int) -> None:
     cv2.setNumThreads(n_threads if n_threads > 0 else -1)
 
 
-def gaussian_blur(image: ImageF32, sigma_px: float, reach_px: int = 0) -> ImageF32:
+def gaussian_blur(
+    image: ImageF32, sigma_px: float, reach_px: int = 0, *, out: ImageF32 | None = None
+) -> ImageF32:
     """Gaussian blur of a (H, W) float32 image, edges replicated by reflection.
 
-    It ends `reach_px` from the middle; 0 = after four standard deviations.
+    It ends `reach_px` from the middle; 0 = after four standard deviations. `out` may be
+    the image itself.
     """
     side = 2 * reach_px + 1 if reach_px else 0
-    return cast("ImageF32", cv2.GaussianBlur(image, (side, side), sigma_px))
+    return cast("ImageF32", cv2.GaussianBlur(image, (side, side), sigma_px, dst=out))
 
 
 def broad_blur(image: ImageF32, sigma_px: float) -> ImageF32:
@@ -125,6 +128,7 @@ def warp_linear(
     shape: tuple[int, int],
     *,
     outside: float | None = None,
+    out: ImageF32 | None = None,
 ) -> ImageF32:
     """Sample `image` bilinearly at ``out_to_in @ (x, y, 1)`` for each output pixel.
 
@@ -139,6 +143,7 @@ def warp_linear(
             image,
             out_to_in,
             size_wh,
+            dst=out,
             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
             borderMode=border,
             borderValue=(outside or 0.0,) * 4,

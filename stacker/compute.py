@@ -314,14 +314,10 @@ class _Run:
         energy *= np.float32(slope * slope)
         luma *= np.float32(slope)
         to_grid = self._to_grid() @ frame.to_first
-        if not np.allclose(to_grid, np.eye(3), atol=1e-12):
-            to_frame = (
-                np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(to_grid) @ HALF_TO_FULL
-            )
-            shape = half_shape(self.grid)
-            energy, luma = self.passes.warped(
-                [energy, luma], to_frame, shape, outside=-1.0
-            )
+        to_frame = np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(to_grid) @ HALF_TO_FULL
+        energy, luma = self.passes.warped(
+            [energy, luma], to_frame, half_shape(self.grid), outside=-1.0
+        )
         self.passes.fill_gaps(self.luma, luma)
         self.peaks.add(energy, luma)
 
@@ -379,6 +375,7 @@ class _Run:
         """Finish the peaks and bring them to the grid of the reference."""
         peaks = self.peaks.finish(self.passes.noise_at(self.floor, self.luma))
         del self.peaks, self.luma
+        self.passes.first_pass_is_over()
         to_grid = self._to_grid() @ base.to_first
         matrix = np.linalg.inv(HALF_TO_FULL) @ to_grid @ HALF_TO_FULL
         shape = half_shape(self.shape)

@@ -29,7 +29,7 @@ __all__ = [
 # one (1): the largest of N pooled noise energies (sd 0.25) lies about 0.6 above.
 NO_PEAK, SURE_PEAK = 1.0, 3.0
 CERTAINTY_SIGMA = 1.0
-# So near to 0 or 1 it is taken for that: a trace of weight costs a whole frame's work.
+# So near to 0 or 1 it is taken for that, and stretched between: a trace of weight costs a whole frame's work.
 NEARLY = 0.05
 # Levels of the push-pull fill are taken over once this much certainty lies beneath.
 ENOUGH_CERTAINTY = 0.2
@@ -92,6 +92,9 @@ class PeakAccumulator:
     Memory: twelve float32 maps, whatever the number of frames.
     """
 
+    FRAMES_KEPT = 3
+    """Maps of so many frames are looked at again."""
+
     def __init__(self, shape: tuple[int, int], *, n_threads: int = 1) -> None:
         self._shape = shape
         self._n_threads = n_threads
@@ -101,8 +104,9 @@ class PeakAccumulator:
         self._total = np.zeros(shape, np.float32)
         self._count = np.zeros(shape, np.uint16)
         self._which = np.full(shape, -9, np.int16)
+        self._drift = np.empty(shape, np.float32)
         # Energy and luma of the last three frames, newest last.
-        self._recent: deque[tuple[ImageF32, ImageF32]] = deque(maxlen=3)
+        self._recent: deque[tuple[ImageF32, ImageF32]] = deque(maxlen=self.FRAMES_KEPT)
         self.n_frames = 0
 
     def add(self, energy: ImageF32, luma: ImageF32) -> None:
@@ -112,7 +116,8 @@ class PeakAccumulator:
         ----------
         energy, luma : (h, w) float32 arrays
             As `sharpness.laplacian_energy` returns them, on the grid and normalised in
-            light; negative where the frame has no data. Kept, not copied.
+            light; negative where the frame has no data. Kept, not copied, until two
+            more have come.
         """
         if energy.shape != self._shape or luma.shape != self._shape:
             msg = f"maps are {energy.shape} and {luma.shape}: expected {self._shape}"
@@ -137,7 +142,7 @@ class PeakAccumulator:
             # The peak at the last frame has one neighbour: the free slot takes the
             # last frame but two.
             following = recent[own - 2][0]
-        drift = np.empty(self._shape, np.float32)
+        drift = self._drift
         one_sided = newer - older < 2
 
         def measure(a: int, b: int) -> None:
@@ -146,7 +151,7 @@ class PeakAccumulator:
             )
 
         _kernels.run_strips(self._shape[0], self._n_threads, measure)
-        drift = _opencv.gaussian_blur(drift, POOL_SIGMA, POOL_REACH)
+        _opencv.gaussian_blur(drift, POOL_SIGMA, POOL_REACH, out=drift)
 
         def update(a: int, b: int) -> None:
             _kernels.update_peak_rows(
@@ -197,6 +202,7 @@ class PeakAccumulator:
         """
         self._judge(self.n_frames - 1)
         self._recent.clear()
+        del self._drift
         index = np.zeros(self._shape, np.float32)
 
         def work(a: int, b: int) -> None:
@@ -268,8 +274,7 @@ def focus_maps(index: ImageF32, height: ImageF32, n_frames: int) -> FocusMaps:
     """
     u = np.clip((height - NO_PEAK) / (SURE_PEAK - NO_PEAK), 0, 1)
     certainty = _opencv.gaussian_blur(u * u * (3 - 2 * u), CERTAINTY_SIGMA)
-    certainty[certainty < NEARLY] = 0
-    certainty[certainty > 1 - NEARLY] = 1
+    certainty = np.clip((certainty - NEARLY) / (1 - 2 * NEARLY), 0, 1)
     steady = _opencv.median_5x5(index)
     fill = np.clip(fill_smoothly(steady, certainty), 0, max(n_frames - 1, 0))
     return FocusMaps(index=index, fill=fill, certainty=certainty)

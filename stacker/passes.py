@@ -11,9 +11,11 @@ from contextlib import AbstractContextManager, nullcontext
 import numpy as np
 
 from stacker import _opencv
+from stacker.buffers import Buffers
 from stacker.depth import FocusMaps, PeakAccumulator, depth_for_display, focus_maps
 from stacker.frame import ImageF32, Matrix3x3, Pixels
 from stacker.fusion import FusionAccumulator, Unused
+from stacker.geometry import half_shape
 from stacker.sharpness import NoiseFloor, laplacian_energy
 
 __all__ = ["HostPasses"]
@@ -24,14 +26,20 @@ class HostPasses:
 
     def __init__(self, n_threads: int) -> None:
         self._n_threads = n_threads
+        self._buffers = Buffers()
 
     def errors(self) -> AbstractContextManager[None]:
         """Turn what the device raises within into one line."""
         return nullcontext()
 
     def laplacian_energy(self, raw: Pixels) -> tuple[ImageF32, ImageF32]:
-        """Sharpness and luma at half size; see `sharpness.laplacian_energy`."""
-        return laplacian_energy(raw, n_threads=self._n_threads)
+        """Sharpness and luma at half size; see `sharpness.laplacian_energy`.
+
+        Good until the next frame's.
+        """
+        shape = half_shape(raw.shape[:2])
+        out = (self._buffers.lend("energy", shape), self._buffers.lend("luma", shape))
+        return laplacian_energy(raw, n_threads=self._n_threads, out=out)
 
     def for_registration(self, luma: ImageF32, shape: tuple[int, int]) -> ImageF32:
         """Return what `align.reduce_frame` makes its copy of a frame of `shape` from."""
@@ -50,9 +58,20 @@ class HostPasses:
         *,
         outside: float | None = None,
     ) -> list[ImageF32]:
-        """Sample maps elsewhere; see `_opencv.warp_linear`."""
+        """Sample maps elsewhere; see `_opencv.warp_linear`.
+
+        Good for as long as the running peak looks back.
+        """
+        n = len(images) * (PeakAccumulator.FRAMES_KEPT + 1)
         return [
-            _opencv.warp_linear(i, out_to_in, shape, outside=outside) for i in images
+            _opencv.warp_linear(
+                image,
+                out_to_in,
+                shape,
+                outside=outside,
+                out=self._buffers.lend("warped", shape, n),
+            )
+            for image in images
         ]
 
     def nothing(self, shape: tuple[int, int]) -> ImageF32:
@@ -70,6 +89,10 @@ class HostPasses:
     def noise_at(self, floor: NoiseFloor, luma: ImageF32) -> ImageF32:
         """Noise energy at each place; luma is negative where nothing was seen."""
         return floor.at(np.maximum(luma, 0))
+
+    def first_pass_is_over(self) -> None:
+        """Give back what only the first pass needs."""
+        self._buffers = Buffers()
 
     def focus_maps(self, index: ImageF32, height: ImageF32, n_frames: int) -> FocusMaps:
         """Make maps of peaks; see `depth.focus_maps`."""

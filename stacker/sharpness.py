@@ -37,7 +37,12 @@ SAMPLES_PER_FRAME = 200_000
 UNDERSHOOT_WEIGHT = 0.15
 
 
-def laplacian_energy(raw: Pixels, *, n_threads: int = 1) -> tuple[ImageF32, ImageF32]:
+def laplacian_energy(
+    raw: Pixels,
+    *,
+    n_threads: int = 1,
+    out: tuple[ImageF32, ImageF32] | None = None,
+) -> tuple[ImageF32, ImageF32]:
     """Pooled squared Laplacian of luma, at half size, and luma at half size.
 
     Parameters
@@ -46,6 +51,8 @@ def laplacian_energy(raw: Pixels, *, n_threads: int = 1) -> tuple[ImageF32, Imag
         A frame as decoded; C = 1 or 3 (RGB). Not modified.
     n_threads : int
         Threads to work with.
+    out : pair of arrays, optional
+        Where the answers go.
 
     Returns
     -------
@@ -55,7 +62,7 @@ def laplacian_energy(raw: Pixels, *, n_threads: int = 1) -> tuple[ImageF32, Imag
 
     Notes
     -----
-    Noise is not subtracted. Extra memory: three half-size maps.
+    Noise is not subtracted. Extra memory: two half-size maps.
 
     References
     ----------
@@ -63,15 +70,15 @@ def laplacian_energy(raw: Pixels, *, n_threads: int = 1) -> tuple[ImageF32, Imag
     shape-from-focus, Pattern Recognition 46, 1415-1432 (operator LAP1).
     """
     shape = half_shape(raw.shape[:2])
-    energy = np.empty(shape, np.float32)
-    luma = np.empty(shape, np.float32)
+    energy, luma = out or (np.empty(shape, np.float32), np.empty(shape, np.float32))
     scale = np.float32(1 / np.iinfo(raw.dtype).max)
     _kernels.run_strips(
         shape[0],
         n_threads,
         lambda a, b: _kernels.energy_rows(raw, scale, energy, luma, a, b),
     )
-    return _opencv.gaussian_blur(energy, POOL_SIGMA, POOL_REACH), luma
+    _opencv.gaussian_blur(energy, POOL_SIGMA, POOL_REACH, out=energy)
+    return energy, luma
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

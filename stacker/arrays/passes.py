@@ -126,14 +126,16 @@ class ArrayPasses:
         """Noise energy at each place; luma is negative where nothing was seen."""
         return noise_at(self.xp, floor, self.xp.maximum(luma, 0))
 
+    def first_pass_is_over(self) -> None:
+        """Give back what only the first pass needs: nothing is kept here."""
+
     def focus_maps(self, index: Any, height: Any, n_frames: int) -> FocusMaps:
         """See `depth.focus_maps`."""
         xp = self.xp
         u = (height - np.float32(NO_PEAK)) / np.float32(SURE_PEAK - NO_PEAK)
         u = xp.clip(u, 0, 1)
         certainty = self.gaussian_blur(u * u * (3 - 2 * u), CERTAINTY_SIGMA)
-        certainty[certainty < NEARLY] = 0
-        certainty[certainty > 1 - NEARLY] = 1
+        certainty = xp.clip((certainty - NEARLY) / (1 - 2 * NEARLY), 0, 1)
         fill = filled_smoothly(xp, self.median_5x5(index), certainty)
         fill = xp.clip(fill, 0, max(n_frames - 1, 0))
         return FocusMaps(index=index, fill=fill, certainty=certainty)
