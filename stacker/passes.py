@@ -62,7 +62,7 @@ class HostPasses:
 
         Good for as long as the running peak looks back.
         """
-        n = len(images) * (PeakAccumulator.FRAMES_KEPT + 1)
+        n = len(images) * PeakAccumulator.FRAMES_KEPT
         return [
             _opencv.warp_linear(
                 image,
