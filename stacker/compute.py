@@ -355,13 +355,13 @@ class _Run:
         facts = self.survey.facts(to_master=np.asarray(from_first, np.float64))
         del self.survey
         found = inspect_bracket(facts, self.source.infos)
-        self.unused, found = keep_out(
+        self.unused, said = keep_out(
             found,
             find_specks(facts) if any(f.code == "dust" for f in found) else (),
             [u.number for u in self.used],
             self.passes.downloaded(self.maps),
         )
-        self.findings = list(worst_first((*self.findings, *found)))
+        self.findings = list(worst_first((*self.findings, *said)))
         if len(self.unused.specks):
             # Edges of dust are sharp, but say nothing of the scene's depth.
             places = on_specks(

@@ -2,7 +2,7 @@
 
 Kernels are serial and release the GIL; `run_strips` drives them over strips of rows from
 our own threads (numba's own parallel regions abort the process when two Python threads
-enter them, numba issue 8563). Each has a plain NumPy twin in ``tests/oracles.py``.
+enter them, numba issue 8563). Each has a plain twin in `stacker.arrays`.
 """
 
 from stacker._kernels.blending import (
