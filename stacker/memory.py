@@ -20,6 +20,8 @@ BAND_BYTES_PER_SAMPLE = 6
 PICTURE_BYTES_PER_SAMPLE = 2
 FINISHED_MAPS_BYTES_PER_PX = 4
 MOST_BANDS = 32
+# Not worth a second band: some formats are decoded whole for each.
+SMALL_BYTES = 1.0e9
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +90,7 @@ def plan_memory(
 
     is_ahead = True
     if limit_gib is None:
-        allowed = first + 2 * raw
+        allowed = max(first + 2 * raw, SMALL_BYTES)
     else:
         allowed = limit_gib * GIB
         is_ahead = first + 2 * raw <= allowed
