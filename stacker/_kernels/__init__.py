@@ -6,20 +6,22 @@ enter them, numba issue 8563). Each has a plain twin in `stacker.arrays`.
 """
 
 from stacker._kernels.blending import (
-    WEIGHT_STEPS,
     accumulate_rows,
     align_rows,
-    block_reach_rows,
     finish_maps_rows,
     finish_picture_rows,
-    share_rows,
-    weight_sum_rows,
 )
 from stacker._kernels.energy import energy_rows
 from stacker._kernels.peaks import drift_rows, finish_peak_rows, update_peak_rows
 from stacker._kernels.registration import normal_equations_rows
 from stacker._kernels.runtime import run_strips
 from stacker._kernels.sampling import BLOCK_SHIFT, LANCZOS_TAPS, lanczos_table
+from stacker._kernels.weights import (
+    WEIGHT_STEPS,
+    block_reach_rows,
+    share_rows,
+    weight_sum_rows,
+)
 
 __all__ = [
     "BLOCK_SHIFT",

@@ -1,27 +1,19 @@
-"""Weights of the frames, and the picture from frames and weights."""
+"""The picture from frames and their weights."""
 
 import numpy as np
 
 from stacker._kernels.runtime import jit
 from stacker._kernels.sampling import BLOCK_SHIFT, block_buffer, resample_block
+from stacker._kernels.weights import expand_row, half_weights
 
 __all__ = [
-    "WEIGHT_STEPS",
     "accumulate_rows",
     "align_rows",
-    "block_reach_rows",
     "finish_maps_rows",
     "finish_picture_rows",
-    "share_rows",
-    "weight_sum_rows",
 ]
 
-# Weight tables: steps per frame of distance, fine enough to take the nearest.
-WEIGHT_STEPS = 512
 TOP_CODE = 65535
-# Below this sum of weights, which lobes of a few frames alone can give, one frame stands
-# alone.
-LEAST_WEIGHT = 0.3
 # From this weight on a frame counts as a source whose range bounds the result.
 POSITIVE_WEIGHT = 0.05
 
@@ -34,272 +26,6 @@ def _on_curve(curve, code):
     """
     nearest = min(max(code, np.float32(0)), np.float32(TOP_CODE)) + np.float32(0.5)
     return curve[np.int32(nearest)]
-
-
-@jit
-def _at_distance(table, distance):
-    """Weight by distance in frames, 0 beyond the table's end."""
-    k = int(abs(distance) * np.float32(WEIGHT_STEPS) + np.float32(0.5))
-    return table[k] if k < table.shape[0] else np.float32(0)
-
-
-@jit
-def _weight(number, index, fill, certainty, sharp, broad):
-    """Weigh frame `number` at one place.
-
-    Focal interpolation where the depth is certain, a broad mean round the filled depth
-    where it is not.
-    """
-    n = np.float32(number)
-    w = certainty * _at_distance(sharp, n - index)
-    if certainty < 1:
-        w += (np.float32(1) - certainty) * _at_distance(broad, n - fill)
-    return w
-
-
-@jit
-def _covers(m, row, col, height, width):
-    """Whether a frame reaches the half-size place (row, col) of the master."""
-    x, y = 2.0 * col + 0.5, 2.0 * row + 0.5
-    d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
-    xf = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
-    yf = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
-    return -0.5 <= xf <= width - 0.5 and -0.5 <= yf <= height - 0.5
-
-
-@jit
-def _is_in_box(number, row, col, boxes):
-    """Whether frame `number` shows something that moved at (row, col)."""
-    for k in range(boxes.shape[0]):
-        if (
-            boxes[k, 0] == number
-            and boxes[k, 1] <= row < boxes[k, 2]
-            and boxes[k, 3] <= col < boxes[k, 4]
-        ):
-            return True
-    return False
-
-
-@jit
-def _is_on_speck(m, row, col, specks):
-    """Whether a frame has dust at the half-size place (row, col) of the master."""
-    if specks.shape[0] == 0:
-        return False
-    x, y = 2.0 * col + 0.5, 2.0 * row + 0.5
-    d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
-    xf = (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / d
-    yf = (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / d
-    for k in range(specks.shape[0]):
-        dx, dy, radius = xf - specks[k, 0], yf - specks[k, 1], specks[k, 2]
-        if dx * dx + dy * dy < radius * radius:
-            return True
-    return False
-
-
-@jit
-def _nearest_usable(to_frames, place, row, col, height, width, boxes, reference):
-    """Frame nearest in focus to `place` in which nothing moved at (row, col)."""
-    n = to_frames.shape[0]
-    middle = int(place + np.float32(0.5))
-    for off in range(n):
-        for sign in (-1, 1):
-            k = middle + sign * off
-            if (
-                0 <= k < n
-                and _covers(to_frames[k], row, col, height, width)
-                and not _is_in_box(k, row, col, boxes)
-            ):
-                return k
-    return reference
-
-
-@jit
-def weight_sum_rows(
-    index,
-    fill,
-    certainty,
-    sharp,
-    broad,
-    to_frames,
-    height,
-    width,
-    specks,
-    boxes,
-    seen_by_all,
-    reference,
-    inverse,
-    owner,
-    first,
-    end,
-):
-    """Scale the weights to a sum of 1: by what, rows `first` to `end` at half size.
-
-    `to_frames` (n, 3, 3) float64 takes master pixels to pixels of each frame, of `height`
-    x `width`. Not used are places on `specks` (k, 3) float64, x, y and radius in pixels
-    of every frame, and in `boxes` (k, 5) int64, a frame's number and the half-size rows
-    and columns from and to. `seen_by_all` (4,) int64 are half-size rows and columns from
-    and to within which every frame reaches. `inverse` (h, w) float32 is written, negative where dust must
-    be borne, because no clean frame is in focus, and 0 where the owner alone counts; and
-    `owner` (h, w) int16, the frame with the largest weight, or the nearest usable one.
-    """
-    n = to_frames.shape[0]
-    reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
-    for i in range(first, end):
-        is_inner_row = seen_by_all[0] <= i < seen_by_all[1]
-        for j in range(index.shape[1]):
-            is_inner = is_inner_row and seen_by_all[2] <= j < seen_by_all[3]
-            near, far, sure = index[i, j], fill[i, j], certainty[i, j]
-            low, high = int(near) - 1, int(near) + 2
-            if sure < 1:
-                low = min(low, int(far) - reach + 1)
-                high = max(high, int(far) + reach)
-            total, top, best = np.float32(0), np.float32(-1), reference
-            dusty, dusty_top, dusty_best = np.float32(0), np.float32(-1), reference
-            for k in range(max(low, 0), min(high + 1, n)):
-                w = _weight(k, near, far, sure, sharp, broad)
-                m = to_frames[k]
-                if w == 0 or not (is_inner or _covers(m, i, j, height, width)):
-                    continue
-                if _is_in_box(k, i, j, boxes):
-                    continue
-                dusty += w
-                if w > dusty_top:
-                    dusty_top, dusty_best = w, k
-                if not _is_on_speck(m, i, j, specks):
-                    total += w
-                    if w > top:
-                        top, best = w, k
-            if total >= LEAST_WEIGHT:
-                inverse[i, j] = np.float32(1) / total
-                owner[i, j] = best
-            elif dusty >= LEAST_WEIGHT:
-                inverse[i, j] = np.float32(-1) / dusty
-                owner[i, j] = dusty_best
-            else:
-                inverse[i, j] = np.float32(0)
-                place = sure * near + (np.float32(1) - sure) * far
-                owner[i, j] = _nearest_usable(
-                    to_frames, place, i, j, height, width, boxes, reference
-                )
-
-
-@jit
-def block_reach_rows(
-    index,
-    fill,
-    certainty,
-    inverse,
-    owner,
-    sharp_reach,
-    broad_reach,
-    low,
-    high,
-    first,
-    end,
-):
-    """Frames that can have weight in each block, block rows `first` to `end`.
-
-    ``low < number < high`` (h', w') float32 are written; a block is 32 x 32 places of
-    the half-size maps, with one place of margin.
-    """
-    side = 1 << (BLOCK_SHIFT - 1)
-    for bi in range(first, end):
-        for bj in range(low.shape[1]):
-            least, most = np.float32(np.inf), np.float32(-np.inf)
-            for i in range(
-                max(bi * side - 1, 0), min((bi + 1) * side + 1, index.shape[0])
-            ):
-                for j in range(
-                    max(bj * side - 1, 0), min((bj + 1) * side + 1, index.shape[1])
-                ):
-                    if inverse[i, j] == 0:
-                        least = min(least, np.float32(owner[i, j] - 1))
-                        most = max(most, np.float32(owner[i, j] + 1))
-                        continue
-                    if certainty[i, j] > 0:
-                        least = min(least, index[i, j] - sharp_reach)
-                        most = max(most, index[i, j] + sharp_reach)
-                    if certainty[i, j] < 1:
-                        least = min(least, fill[i, j] - broad_reach)
-                        most = max(most, fill[i, j] + broad_reach)
-            low[bi, bj] = least
-            high[bi, bj] = most
-
-
-@jit
-def _half_weights(
-    m,
-    number,
-    index,
-    fill,
-    certainty,
-    inverse,
-    owner,
-    sharp,
-    broad,
-    height,
-    width,
-    specks,
-    boxes,
-    i0,
-    j0,
-    out,
-):
-    """Weights of one frame on a patch of the half-size grid.
-
-    Returns the first and end row and column of the patch that are not all 0.
-
-    Row 0 of `out` is row `i0` of the grid; beyond the grid its edge repeats.
-    """
-    top, bottom, left, right = out.shape[0], 0, out.shape[1], 0
-    # A projective transform keeps a patch convex: its corners speak for it.
-    sure_cover = specks.shape[0] == 0 and boxes.shape[0] == 0
-    for i in (i0, i0 + out.shape[0] - 1):
-        for j in (j0, j0 + out.shape[1] - 1):
-            sure_cover = sure_cover and _covers(m, i, j, height, width)
-    for a in range(out.shape[0]):
-        i = min(max(i0 + a, 0), index.shape[0] - 1)
-        for b in range(out.shape[1]):
-            j = min(max(j0 + b, 0), index.shape[1] - 1)
-            w = np.float32(0)
-            scale = inverse[i, j]
-            if scale == 0:
-                if owner[i, j] == number:
-                    w = np.float32(1)
-            else:
-                w = abs(scale) * _weight(
-                    number, index[i, j], fill[i, j], certainty[i, j], sharp, broad
-                )
-                if (
-                    w != 0
-                    and not sure_cover
-                    and (
-                        not _covers(m, i, j, height, width)
-                        or _is_in_box(number, i, j, boxes)
-                        or (scale > 0 and _is_on_speck(m, i, j, specks))
-                    )
-                ):
-                    w = np.float32(0)
-            out[a, b] = w
-            if w != 0:
-                top, bottom = min(top, a), a + 1
-                left, right = min(left, b), max(right, b + 1)
-    return top, bottom, left, right
-
-
-@jit
-def _expand_row(half, row, out):
-    """Full-size row `row`, bilinear, of a half-size patch with one place of margin."""
-    near, far = np.float32(0.75), np.float32(0.25)
-    i = (row >> 1) + 1
-    other = i - 1 if row % 2 == 0 else i + 1
-    a, b = half[i], half[other]
-    for j in range(out.shape[0] >> 1):
-        left = near * a[j] + far * b[j]
-        middle = near * a[j + 1] + far * b[j + 1]
-        right = near * a[j + 2] + far * b[j + 2]
-        out[2 * j] = far * left + near * middle
-        out[2 * j + 1] = near * middle + far * right
 
 
 @jit
@@ -383,7 +109,7 @@ def accumulate_rows(
                 continue
             r0, c0 = top + bi * side, bj * side
             r1, c1 = min(r0 + side, top + total.shape[0]), min(c0 + side, width)
-            upper, lower, left, right = _half_weights(
+            upper, lower, left, right = half_weights(
                 m,
                 number,
                 index,
@@ -432,7 +158,7 @@ def accumulate_rows(
             _transpose(result, turned)
             at = left_column * n_channels
             for r in range(top_row, r1):
-                _expand_row(half, r - r0, weights)
+                expand_row(half, r - r0, weights)
                 for c in range(n_columns):
                     for ch in range(n_channels):
                         spread[c * n_channels + ch] = weights[skip_columns + c]
@@ -492,10 +218,10 @@ def finish_maps_rows(code, sure, owner, depth, confidence, coverage, first, end)
     width = depth.shape[1]
     row = np.empty(2 * (code.shape[1] - 2), np.float32)
     for r in range(first, end):
-        _expand_row(code, r, row)
+        expand_row(code, r, row)
         for c in range(width):
             depth[r, c] = np.uint16(row[c] + np.float32(0.5))
-        _expand_row(sure, r, row)
+        expand_row(sure, r, row)
         for c in range(width):
             confidence[r, c] = np.uint8(row[c] + np.float32(0.5))
             coverage[r, c] = owner[r >> 1, c >> 1]
@@ -529,30 +255,3 @@ def align_rows(flat, n_channels, m, curves, lanczos, picture, first, end):
                         value = _on_curve(curves[ch], turned[r, k] * to16)
                         value = min(max(value, np.float32(0)), np.float32(1))
                         row[k] = np.uint16(value * np.float32(65535) + np.float32(0.5))
-
-
-@jit
-def share_rows(
-    depth, confidence, places, n_used, ordinal, sharp, broad, share, first, end
-):
-    """Share of one frame among all with positive weight, rows `first` to `end`.
-
-    `depth` (H, W) uint16 and `confidence` (H, W) uint8 are maps as written to files;
-    `places` (65536,) float32 turns a depth code into a fractional number among the used
-    frames. `share` (H, W) float32 is written.
-    """
-    reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
-    none = np.float32(0)
-    for r in range(first, end):
-        for c in range(depth.shape[1]):
-            place = places[depth[r, c]]
-            sure = np.float32(confidence[r, c]) * np.float32(1 / 255)
-            own = max(_weight(ordinal, place, place, sure, sharp, broad), none)
-            if own == none:
-                share[r, c] = none
-                continue
-            total = none
-            middle = int(place)
-            for k in range(max(middle - reach, 0), min(middle + reach + 2, n_used)):
-                total += max(_weight(k, place, place, sure, sharp, broad), none)
-            share[r, c] = own / total

@@ -20,7 +20,7 @@ __all__ = [
     "weight_sums",
 ]
 
-# Below this sum of weights one frame stands alone (as in `_kernels.blending`).
+# Below this sum of weights one frame stands alone (as in `_kernels.weights`).
 LEAST_WEIGHT = 0.3
 
 
