@@ -20,7 +20,7 @@ from stacker.settings import (
 
 __all__ = ["fuse"]
 
-READ = SettingsOptions(ReadSettings)
+READ = SettingsOptions(ReadSettings, renamed={"raw_profile": "profile"})
 ALIGN = SettingsOptions(
     AlignSettings, renamed={"enabled": "align", "normalise_light": "light"}
 )
