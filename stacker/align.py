@@ -7,7 +7,8 @@ where that frame is in focus, because a camera that moves a little has parallax 
 there does it matter.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -37,6 +38,8 @@ __all__ = [
 
 # Registration works on at most this many pixels: 0.01 px there is 0.07 px at 100 MP.
 REGISTRATION_PIXELS = 2.0e6
+# Luma that is put by has so many steps.
+PUT_BY_STEPS = 255
 # Light is measured on about this many samples, put together to so many cells.
 LIGHT_SAMPLES = 5.0e5
 LIGHT_CELLS = 60_000
@@ -59,7 +62,7 @@ class ReducedFrame:
 
     Attributes
     ----------
-    luma : (h, w) float32 (or, put by, float16) array, range [0, 1]
+    luma : (h, w) float32 array, range [0, 1], or, put by, uint8 array
         Encoded luma, at most about two megapixels.
     cells : (h', w', C) float32 array, range [0, 1]
         Linear light, tens of thousands of cells.
@@ -67,9 +70,17 @@ class ReducedFrame:
         Fraction of each cell that is too bright to be believed.
     """
 
-    luma: npt.NDArray[np.floating]
+    luma: npt.NDArray[Any]
     cells: ImageF32
     clipped: ImageF32
+
+    def put_by(self) -> "ReducedFrame":
+        """Return the copies as they are kept, of every frame of a bracket.
+
+        A step of eight bits is below the noise of one camera pixel, and refinement sums
+        over a hundred thousand.
+        """
+        return replace(self, luma=np.round(self.luma * PUT_BY_STEPS).astype(np.uint8))
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,7 +254,7 @@ def measure_gain(
 
 
 def refine_transforms(
-    lumas: list[npt.NDArray[np.floating]],
+    lumas: list[npt.NDArray[np.uint8]],
     transforms: list[Matrix3x3],
     reference: int,
     maps: FocusMaps,
@@ -260,7 +271,7 @@ def refine_transforms(
 
     Parameters
     ----------
-    lumas : list of (h, w) float arrays
+    lumas : list of (h, w) uint8 arrays
         Reduced luma of the used frames.
     transforms : list of (3, 3) arrays
         Frame to reference at the size of `lumas`: where to start.
@@ -287,18 +298,22 @@ def refine_transforms(
     """
     n = len(lumas)
     steps: dict[int, tuple[Matrix3x3, tuple[float, float]]] = {}
-    base = inner_frame = Prepared(lumas[reference].astype(np.float32))
+    base = inner_frame = _prepared(lumas[reference])
     order = [*range(reference + 1, n), *range(reference - 1, -1, -1)]
     for k in order:
         inner = k - 1 if k > reference else k + 1
         if inner == reference:
             inner_frame = base
-        frame = Prepared(lumas[k].astype(np.float32))
+        frame = _prepared(lumas[k])
         job = PairRefinement(inner_frame, frame, motion, n_threads)
         job.weigh_by_depth(maps, transforms[inner], k, inner, n)
         steps[k] = job.run(invert(transforms[inner]) @ transforms[k])
         inner_frame = frame
     return [_follow_chain(k, reference, steps, n) for k in range(n)]
+
+
+def _prepared(luma: npt.NDArray[np.uint8]) -> Prepared:
+    return Prepared(luma.astype(np.float32) / np.float32(PUT_BY_STEPS))
 
 
 def _follow_chain(

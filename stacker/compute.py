@@ -9,7 +9,7 @@ the frame has weight and add it to the picture.
 import os
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -238,10 +238,7 @@ class _Run:
                     frame.gain,
                     frame.correlation,
                 )
-                # Half precision is far below the noise, and kept for every frame.
-                frame.reduced = replace(
-                    frame.reduced, luma=frame.reduced.luma.astype(np.float16)
-                )
+                frame.reduced = frame.reduced.put_by()
                 self.clock.lap("measure")
             name = self.source.infos[number].name
             self.on_event(

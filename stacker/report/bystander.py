@@ -24,7 +24,7 @@ __all__ = [
     "sharpness_gain",
 ]
 
-PREVIEW_SIDE_PX = 1024
+PREVIEW_SIDE_PX = 896
 """Larger side of the small frames kept; the page may show them smaller still."""
 TILE_PX = 64
 """Small against things of one depth, so that most frames show only noise in a tile."""
@@ -44,7 +44,7 @@ class Bystander:
 
     Attributes
     ----------
-    small : dict of int to (h, w[, 3]) uint16 or uint8 array
+    small : dict of int to (h, w[, 3]) uint8 array
         Each frame that was read, reduced.
     detail : dict of int to float32 array
         Mean squared Laplacian of each frame by tile.
@@ -105,6 +105,8 @@ def _reduced(raw: Pixels) -> Pixels:
     every = max(1, int(1 / (2 * factor)))
     thin = np.ascontiguousarray(raw[every // 2 :: every, every // 2 :: every])
     reduced: Pixels = area_reduce(thin, shape)
+    if reduced.dtype == np.uint16:  # the page shows eight bits, and all frames are kept
+        reduced = (reduced // 257).astype(np.uint8)
     return reduced
 
 
