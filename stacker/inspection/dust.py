@@ -75,7 +75,7 @@ def find_specks(facts: BracketFacts) -> tuple[Speck, ...]:
     last = len(logs) - 1
     light = []
     for frame in some:
-        code = (np.clip(frame.luma, 0, 1) * last).astype(np.uint16)
+        code = (np.clip(frame.luma.astype(np.float32), 0, 1) * last).astype(np.uint16)
         light.append((logs[code] - np.log(frame.gain.mean())).astype(np.float32))
     to_first = [at_level(f.to_first, facts.shape, shape) for f in some]
     scene, is_whole = _scene(light, to_first)

@@ -42,7 +42,10 @@ def sideways_motion(r: Reading) -> tuple[F64, F64]:
     """
     shape = reduced_shape(r.facts.frames[0].luma.shape, MOTION_PIXELS)
     lumas = [
-        np.asarray(_opencv.area_reduce(r.facts.frames[k].luma, shape), np.float32)
+        np.asarray(
+            _opencv.area_reduce(r.facts.frames[k].luma.astype(np.float32), shape),
+            np.float32,
+        )
         for k in r.order
     ]
     scale = r.facts.shape[1] / shape[1]

@@ -98,7 +98,7 @@ def _policy(style: str) -> str:
 
 def _thumbnail(reading: Reading) -> dict[str, Any]:
     """Show the first frame in grey, as the check saw it."""
-    luma = reading.facts.frames[0].luma
+    luma = reading.facts.frames[0].luma.astype(np.float32)
     image = Image.fromarray((np.clip(luma, 0, 1) * 255).round().astype(np.uint8))
     buffer = BytesIO()
     image.save(buffer, "JPEG", quality=88)
