@@ -119,7 +119,7 @@ def reduce_frame(
 def _reduced_luma(raw: Pixels, luma_half: ImageF32) -> ImageF32:
     shape = reduced_shape(raw.shape[:2], REGISTRATION_PIXELS)
     if luma_half.shape == shape:
-        return luma_half
+        return luma_half.copy()  # its memory holds the next frame's soon
     if luma_half.size > REGISTRATION_PIXELS:
         return np.asarray(_opencv.area_reduce(luma_half, shape), np.float32)
     small = _opencv.area_reduce(raw, shape).reshape(*shape, raw.shape[2])

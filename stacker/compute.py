@@ -50,9 +50,10 @@ from stacker.settings import AlignSettings, FuseSettings
 from stacker.sharpness import NoiseFloor, NoiseModel
 from stacker.survey import Survey
 
+from stacker.unused import keep_out, on_specks
+
 if TYPE_CHECKING:
     from stacker.arrays.passes import ArrayPasses
-from stacker.unused import keep_out, on_specks
 
 __all__ = ["fuse_frames", "fuse_source"]
 
@@ -334,6 +335,7 @@ class _Run:
         base = self.used[self.reference]
         from_first = np.linalg.inv(base.to_first)
         self.maps = self._focus_maps(base)
+        maps = self.passes.downloaded(self.maps)
         transforms = [from_first @ u.to_first for u in self.used]
         if align.enabled:
             small = base.reduced.luma.shape
@@ -341,7 +343,7 @@ class _Run:
                 [u.reduced.luma for u in self.used],
                 [at_level(t, self.shape, small) for t in transforms],
                 self.reference,
-                self.passes.downloaded(self.maps),
+                maps,
                 align.motion,
                 n_threads=self.n_threads,
             )
@@ -356,7 +358,7 @@ class _Run:
             found,
             find_specks(facts) if any(f.code == "dust" for f in found) else (),
             [u.number for u in self.used],
-            self.passes.downloaded(self.maps),
+            maps,
         )
         self.findings = list(worst_first((*self.findings, *said)))
         if len(self.unused.specks):
@@ -364,8 +366,7 @@ class _Run:
             places = on_specks(
                 self.unused.specks, self.transforms, half_shape(self.shape)
             )
-            maps = carried_over(self.passes.downloaded(self.maps), places)
-            self.maps = self.passes.uploaded(maps)
+            self.maps = self.passes.uploaded(carried_over(maps, places))
         self.clock.lap("measure")
 
     def _focus_maps(self, base: _Used) -> FocusMaps:

@@ -29,7 +29,8 @@ __all__ = [
 # one (1): the largest of N pooled noise energies (sd 0.25) lies about 0.6 above.
 NO_PEAK, SURE_PEAK = 1.0, 3.0
 CERTAINTY_SIGMA = 1.0
-# So near to 0 or 1 it is taken for that, and stretched between: a trace of weight costs a whole frame's work.
+# So near to 0 or 1 certainty is taken for that, and stretched between: a trace of weight
+# costs as much work as all of it.
 NEARLY = 0.05
 # Levels of the push-pull fill are taken over once this much certainty lies beneath.
 ENOUGH_CERTAINTY = 0.2

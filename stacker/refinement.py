@@ -25,7 +25,7 @@ N_PARAMETERS: dict[Motion, int] = {
 # two neighbours their places count fully (measured on ray-traced brackets: reaching 5
 # frames doubles the error, because defocus passes for motion at one-sided texture). At
 # the edges the band is made of reflections, which do not breathe: with them a chain of
-# eight frames ends 0.14 px off, without 0.03.
+# eight frames ends 0.18 px off, without 0.03.
 BAND_LOW_SIGMA, BAND_HIGH_SIGMA = 1.2, 8.0
 EDGE_MARGIN_PX = int(2 * BAND_HIGH_SIGMA)
 FOCUS_REACH_FRAMES = 2.0
