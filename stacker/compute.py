@@ -49,7 +49,6 @@ from stacker.refinement import Prepared
 from stacker.settings import AlignSettings, FuseSettings
 from stacker.sharpness import NoiseFloor, NoiseModel
 from stacker.survey import Survey
-
 from stacker.unused import keep_out, on_specks
 
 if TYPE_CHECKING:

@@ -60,17 +60,12 @@ def narrow_limit(frames):
     return next(float(s) for s in steps if fits(s))
 
 
-@pytest.mark.parametrize("n_frames", [2, 30, 200])
+@pytest.mark.parametrize("n_frames", [2, 30, 60])
 @pytest.mark.parametrize("limit_gib", [3, 4, 8, 16])
 def test_a_plan_stays_within_its_limit(limit_gib, n_frames):
-    try:
-        plan = plan_memory(LARGE, 2, n_frames, limit_gib=limit_gib)
-    except InputError as error:
-        assert n_frames == 200 and limit_gib == 3
-        assert "need" in str(error)
-    else:
-        assert plan.peak_bytes <= limit_gib * GIB
-        assert 0 <= plan.n_kept <= n_frames
+    plan = plan_memory(LARGE, 2, n_frames, limit_gib=limit_gib)
+    assert plan.peak_bytes <= limit_gib * GIB
+    assert 0 <= plan.n_kept <= n_frames
 
 
 def test_more_memory_is_put_to_use():
@@ -99,7 +94,8 @@ def test_a_limit_changes_how_but_not_what(sample):
     frames = few_frames(sample)
     free, whole = fused(frames, None)
     tight, in_bands = fused(frames, narrow_limit(frames))
-    assert tight.parts and not free.parts  # the picture was made in bands
+    assert tight.parts  # the picture was made in bands
+    assert not free.parts
     for name in ("picture", "depth", "confidence", "coverage"):
         np.testing.assert_array_equal(getattr(in_bands, name), getattr(whole, name))
 
