@@ -20,6 +20,7 @@ __all__ = [
     "find_transform_ecc",
     "gaussian_blur",
     "laplacian_energy",
+    "local_span",
     "median_5x5",
     "pyramid_down",
     "pyramid_up",
@@ -27,6 +28,7 @@ __all__ = [
     "set_threads",
     "spread_range",
     "warp_linear",
+    "widened",
 ]
 
 _ECC_MOTION: dict[Motion, int] = {
@@ -83,6 +85,19 @@ def dilate_disc(image: npt.NDArray[Any], radius_px: int) -> npt.NDArray[Any]:
     side = 2 * radius_px + 1
     disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     return cast("npt.NDArray[Any]", cv2.dilate(image, disc))
+
+
+def local_span(image: ImageF32, reach_px: int) -> ImageF32:
+    """Largest less smallest value of the square `reach_px` pixels each way."""
+    square = np.ones((2 * reach_px + 1, 2 * reach_px + 1), np.uint8)
+    span = cv2.dilate(image, square)
+    return cast("ImageF32", cv2.subtract(span, cv2.erode(image, square), dst=span))
+
+
+def widened(image: npt.NDArray[Any], reach_px: int) -> npt.NDArray[Any]:
+    """Largest value of the square `reach_px` pixels each way; uint8 or float32."""
+    square = np.ones((2 * reach_px + 1, 2 * reach_px + 1), np.uint8)
+    return cast("npt.NDArray[Any]", cv2.dilate(image, square))
 
 
 def spread_range(

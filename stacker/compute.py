@@ -40,7 +40,13 @@ from stacker.frame import (
     TransferTable,
 )
 from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
-from stacker.inspection import find_specks, inspect_bracket, worst_first
+from stacker.inspection import (
+    blur_per_frame,
+    find_specks,
+    inspect_reading,
+    read_facts,
+    worst_first,
+)
 from stacker.light import check_transfer, normalising_table, srgb_transfer
 from stacker.memory import plan_memory
 from stacker.passes import HostPasses
@@ -352,7 +358,9 @@ class _Run:
         self.clock.lap("align")
         facts = self.survey.facts(to_master=np.asarray(from_first, np.float64))
         del self.survey
-        found = inspect_bracket(facts, self.source.infos)
+        reading = read_facts(facts, self.source.infos)
+        self.blur_px = blur_per_frame(reading)
+        found = inspect_reading(reading)
         self.unused, said = keep_out(
             found,
             find_specks(facts) if any(f.code == "dust" for f in found) else (),
@@ -444,7 +452,8 @@ class _Run:
         total = len(bands) * self.n
         self.on_event(Event(stage="fuse", done=total, total=total))
         numbers = [u.number for u in self.used]
-        done = fusion.finish(self.passes.depth_for_display(self.maps), numbers, self.n)
+        index = self.passes.depth_for_display(self.maps)
+        done = fusion.finish(index, numbers, self.n, self.blur_px)
         shares = (
             np.bincount(done.coverage.ravel(), minlength=self.n) / done.coverage.size
         )

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from stacker import _kernels, _opencv
 from stacker.depth import FocusMaps
+from stacker.edges import follow_picture, hidden_share, picture_guide
 from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
 from stacker.geometry import iter_strips
 from stacker.resample import window_needed
@@ -292,7 +293,11 @@ class FusionAccumulator:
         del self._total, self._low, self._high
 
     def finish(
-        self, depth_index: ImageF32, numbers: Sequence[int], n_bracket: int
+        self,
+        depth_index: ImageF32,
+        numbers: Sequence[int],
+        n_bracket: int,
+        blur_px: float = 0.0,
     ) -> FinishedPicture:
         """Build picture and maps; the accumulator cannot be used afterwards.
 
@@ -304,18 +309,27 @@ class FusionAccumulator:
             The bracket's number of each used frame, rising; maps count used frames.
         n_bracket : int
             Frames in the bracket, used or not: the scale of the depth map.
+        blur_px : float
+            Growth of a blur disc's radius per frame away from focus, as
+            `edges.hidden_share` takes it; 0 where it is not known.
         """
         height, width, n_channels = self._shape
         del self._inverse
         maps = self._maps
-        place = maps.certainty * depth_index + (1 - maps.certainty) * maps.fill
+        certainty = maps.certainty
+        place = certainty * depth_index + (1 - certainty) * maps.fill
+        guide = picture_guide(self._picture, n_channels, self._n_threads)
+        place = follow_picture(place, certainty, guide, n_threads=self._n_threads)
+        del guide
         number = np.interp(place, np.arange(len(numbers)), numbers).astype(np.float32)
+        if blur_px:
+            certainty = certainty * (1 - hidden_share(number, blur_px))
         label = np.uint8 if n_bracket < 256 else np.uint16
         owner = np.asarray(numbers, label)[self._owner]
         code = np.pad(
             number * np.float32(65535 / max(n_bracket - 1, 1)), 1, mode="edge"
         )
-        sure = np.pad(maps.certainty * np.float32(255), 1, mode="edge")
+        sure = np.pad(certainty * np.float32(255), 1, mode="edge")
         depth = np.empty((height, width), np.uint16)
         confidence = np.empty((height, width), np.uint8)
         coverage = np.empty((height, width), label)

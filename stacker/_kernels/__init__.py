@@ -11,6 +11,13 @@ from stacker._kernels.blending import (
     finish_maps_rows,
     finish_picture_rows,
 )
+from stacker._kernels.edges import (
+    GUIDE_SHIFT,
+    LIKENESS_SHIFT,
+    follow_rows,
+    guide_rows,
+    hide_rows,
+)
 from stacker._kernels.energy import energy_rows
 from stacker._kernels.peaks import drift_rows, finish_peak_rows, update_peak_rows
 from stacker._kernels.registration import normal_equations_rows
@@ -25,7 +32,9 @@ from stacker._kernels.weights import (
 
 __all__ = [
     "BLOCK_SHIFT",
+    "GUIDE_SHIFT",
     "LANCZOS_TAPS",
+    "LIKENESS_SHIFT",
     "WEIGHT_STEPS",
     "accumulate_rows",
     "align_rows",
@@ -35,6 +44,9 @@ __all__ = [
     "finish_maps_rows",
     "finish_peak_rows",
     "finish_picture_rows",
+    "follow_rows",
+    "guide_rows",
+    "hide_rows",
     "lanczos_table",
     "normal_equations_rows",
     "run_strips",

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stacker.arrays import blending
+from stacker.arrays.edges import followed, guide_of, hidden_share
 from stacker.arrays.weights import FocalWeights, frame_weights, weight_sums
 from stacker.depth import FocusMaps
 from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
@@ -106,27 +107,42 @@ class ArrayFusion:
         """Make the picture from the sums."""
         xp, (height, width, channels) = self._passes.xp, self._shape
         self._picture = np.empty((height, width * channels), np.uint16)
-        for first, end in iter_strips(height, -(-height // STRIP_ROWS)):
+        half = (height + 1) // 2, (width + 1) // 2
+        self._guide = xp.empty((*half, channels), np.uint16)
+        n_rows = STRIP_ROWS + STRIP_ROWS % 2  # whole places of the half-size guide
+        for first in range(0, height, n_rows):
+            end = min(first + n_rows, height)
             # The range of a row's sources is that of its neighbours, too.
             top, bottom = max(first - 1, 0), min(end + 1, height)
             sums = blending.Sums(*(part[top:bottom] for part in self._sums))
             sums = blending.spread_range(xp, sums, channels)
             done = blending.finished(xp, sums)[first - top : end - top]
             self._picture[first:end] = self._passes.download(done)
+            pixels = done.reshape(end - first, width, channels)
+            self._guide[first // 2 : (end + 1) // 2] = guide_of(xp, pixels)
         del self._sums
 
     def finish(
-        self, depth_index: Any, numbers: Sequence[int], n_bracket: int
+        self,
+        depth_index: Any,
+        numbers: Sequence[int],
+        n_bracket: int,
+        blur_px: float = 0.0,
     ) -> FinishedPicture:
         """Build the maps; see `fusion.FusionAccumulator.finish`."""
         xp, maps = self._passes.xp, self._maps
         assert self._picture is not None  # noqa: S101  for the type checker
-        place = maps.certainty * depth_index + (1 - maps.certainty) * maps.fill
+        certainty = maps.certainty
+        place = certainty * depth_index + (1 - certainty) * maps.fill
+        place = followed(xp, place, certainty, self._guide)
         ordinals = xp.arange(len(numbers), dtype=np.float32)
         number = xp.interp(place, ordinals, xp.asarray(numbers, dtype=np.float32))
+        number = number.astype(np.float32)
+        if blur_px:
+            certainty = certainty * (1 - hidden_share(xp, number, blur_px))
         label = np.uint8 if n_bracket < 256 else np.uint16
-        code = (number * np.float32(65535 / max(n_bracket - 1, 1))).astype(np.float32)
-        sure = maps.certainty * np.float32(255)
+        code = number * np.float32(65535 / max(n_bracket - 1, 1))
+        sure = certainty * np.float32(255)
         owner = xp.asarray(numbers, dtype=label)[self._sums_of_weights.owner]
         height, width, channels = self._shape
         depth = np.empty((height, width), np.uint16)

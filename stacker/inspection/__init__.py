@@ -18,6 +18,7 @@ from stacker.inspection.exposure import (
 from stacker.inspection.reading import Reading, read_facts
 from stacker.inspection.scene import flat_areas, moved_things
 from stacker.inspection.setup import mixed_settings, other_pictures
+from stacker.inspection.spread import blur_per_frame
 from stacker.inspection.stability import unsteady_stand
 from stacker.inspection.steps import (
     finer_than_needed,
@@ -37,6 +38,7 @@ __all__ = [
     "Reading",
     "Speck",
     "Verdict",
+    "blur_per_frame",
     "find_specks",
     "give_verdict",
     "inspect_bracket",

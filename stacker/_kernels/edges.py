@@ -1,0 +1,180 @@
+"""Depth steps moved to the edges of the picture, and what near things hide beside them."""
+
+import numpy as np
+
+from stacker._kernels.runtime import jit
+
+__all__ = ["GUIDE_SHIFT", "LIKENESS_SHIFT", "follow_rows", "guide_rows", "hide_rows"]
+
+# Sum of four 16-bit codes to a 12-bit code; squared differences of those to a table.
+GUIDE_SHIFT = 6
+LIKENESS_SHIFT = 6
+# Halvings of the range in the search for a weighted median: most often one value is left.
+HALVINGS = 7
+BELOW_ALL = np.float32(1e-3)
+
+
+@jit
+def guide_rows(flat, n_channels, guide, first, end):
+    """Means of 2 x 2 pixels of the picture in 12 bits, rows `first` to `end`.
+
+    `flat` (H, W * C) uint16; `guide` (ceil(H/2), ceil(W/2), C) uint16 is written. Beyond
+    an odd side its last pixel repeats.
+    """
+    height, width = flat.shape[0], flat.shape[1] // n_channels
+    for i in range(first, end):
+        above, below = 2 * i, min(2 * i + 1, height - 1)
+        for j in range(guide.shape[1]):
+            left, right = 2 * j * n_channels, min(2 * j + 1, width - 1) * n_channels
+            for ch in range(n_channels):
+                total = np.int64(flat[above, left + ch]) + flat[above, right + ch]
+                total += np.int64(flat[below, left + ch]) + flat[below, right + ch]
+                guide[i, j, ch] = np.uint16(total >> GUIDE_SHIFT)
+
+
+@jit
+def follow_rows(
+    place,
+    certainty,
+    guide,
+    is_close,
+    is_near,
+    by_distance,
+    by_likeness,
+    stride,
+    least,
+    doubt,
+    out,
+    first,
+    end,
+):
+    """Weighted medians of depth over alike places, rows `first` to `end`.
+
+    Parameters
+    ----------
+    place, certainty
+        (h, w) float32, depth and how much it counts.
+    guide
+        (h, w, C) uint16, the picture as `guide_rows` makes it.
+    is_close, is_near
+        (h, w) uint8, not 0 where a place counts less; 0 where `place` is copied.
+    by_distance
+        (2 r + 1, 2 r + 1) float32, weight by place in the window.
+    by_likeness
+        (n,) float32, weight by squared difference of the guide in steps of
+        ``1 << LIKENESS_SHIFT``, 0 beyond; the sum over three channels, or three times
+        that of one.
+    stride
+        From place to place of the window.
+    least, doubt
+        float32, added to all certainties; factor where a place counts less.
+    out
+        (h, w) float32, written.
+    first, end
+        Rows.
+    """
+    height, width = place.shape
+    n_channels = guide.shape[2]
+    times = 3 // n_channels
+    r = by_distance.shape[0] // 2
+    values = np.empty(by_distance.size, np.float32)
+    weights = np.empty(by_distance.size, np.float32)
+    for i in range(first, end):
+        for j in range(width):
+            if is_near[i, j] == 0:
+                out[i, j] = place[i, j]
+                continue
+            n, total = 0, np.float32(0)
+            low, high = np.float32(np.inf), np.float32(-np.inf)
+            for u in range(by_distance.shape[0]):
+                a = i + stride * (u - r)
+                if a < 0 or a >= height:
+                    continue
+                for v in range(by_distance.shape[1]):
+                    b = j + stride * (v - r)
+                    if b < 0 or b >= width:
+                        continue
+                    apart = 0
+                    for ch in range(n_channels):
+                        d = np.int32(guide[a, b, ch]) - np.int32(guide[i, j, ch])
+                        apart += times * d * d
+                    apart >>= LIKENESS_SHIFT
+                    if apart >= by_likeness.shape[0]:
+                        continue
+                    w = by_likeness[apart] * by_distance[u, v]
+                    w *= certainty[a, b] + least
+                    if is_close[a, b] != 0:
+                        w *= doubt
+                    values[n], weights[n] = place[a, b], w
+                    total += w
+                    low, high = min(low, place[a, b]), max(high, place[a, b])
+                    n += 1
+            out[i, j] = _weighted_median(values, weights, n, total, low, high)
+
+
+@jit
+def _weighted_median(values, weights, n, total, low, high):
+    """Smallest value up to which half of the weight lies.
+
+    Halving the range leaves a few values; they are tried one by one.
+    """
+    half = np.float32(0.5) * total
+    low -= BELOW_ALL
+    for _ in range(HALVINGS):
+        middle = np.float32(0.5) * (low + high)
+        below = np.float32(0)
+        for k in range(n):
+            below += weights[k] if values[k] <= middle else np.float32(0)
+        if below >= half:
+            high = middle
+        else:
+            low = middle
+    while True:
+        following, below = np.float32(np.inf), np.float32(0)
+        for k in range(n):
+            v = values[k]
+            following = min(following, v if v > low else following)
+        for k in range(n):
+            below += weights[k] if values[k] <= following else np.float32(0)
+        if below >= half or following >= high:
+            return following
+        low = following
+
+
+@jit
+def hide_rows(reach, step, diagonal):
+    """Put a cone over every place of `reach` (h, w) float32, and keep the highest.
+
+    In place it becomes the largest of ``reach[q] - distance(p, q) * step`` over all q.
+    Chamfer distances in two sweeps, `step` to a neighbour and `diagonal` over a corner.
+
+    References
+    ----------
+    Borgefors, G. (1986), Distance transformations in digital images, Computer Vision,
+    Graphics, and Image Processing 34, 344-371.
+    """
+    height, width = reach.shape
+    for i in range(height):
+        for j in range(width):
+            best = reach[i, j]
+            if j > 0:
+                best = max(best, reach[i, j - 1] - step)
+            if i > 0:
+                best = max(best, reach[i - 1, j] - step)
+                if j > 0:
+                    best = max(best, reach[i - 1, j - 1] - diagonal)
+                if j + 1 < width:
+                    best = max(best, reach[i - 1, j + 1] - diagonal)
+            reach[i, j] = best
+    for i in range(height - 1, -1, -1):
+        for j in range(width - 1, -1, -1):
+            best = reach[i, j]
+            if j + 1 < width:
+                best = max(best, reach[i, j + 1] - step)
+            if i + 1 < height:
+                best = max(best, reach[i + 1, j] - step)
+                if j > 0:
+                    best = max(best, reach[i + 1, j - 1] - diagonal)
+                if j + 1 < width:
+                    best = max(best, reach[i + 1, j + 1] - diagonal)
+            reach[i, j] = best
