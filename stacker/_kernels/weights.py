@@ -19,6 +19,9 @@ WEIGHT_STEPS = 512
 # Below this sum of weights, which lobes of a few frames alone can give, one frame stands
 # alone.
 LEAST_WEIGHT = 0.3
+# The leading frame lies within half a frame of the depth, and a little: maps are
+# interpolated.
+LED_WITHIN = np.float32(0.55)
 
 
 @jit
@@ -289,20 +292,36 @@ def expand_row(half, row, out):
 
 @jit
 def share_rows(
-    depth, confidence, places, n_used, ordinal, sharp, broad, share, first, end
+    depth,
+    confidence,
+    coverage,
+    places,
+    ordinals,
+    ordinal,
+    sharp,
+    broad,
+    share,
+    first,
+    end,
 ):
     """Share of one frame among all with positive weight, rows `first` to `end`.
 
-    `depth` (H, W) uint16 and `confidence` (H, W) uint8 are maps as written to files;
-    `places` (65536,) float32 turns a depth code into a fractional number among the used
-    frames. `share` (H, W) float32 is written.
+    `depth` (H, W) uint16, `confidence` (H, W) uint8 and `coverage` (H, W) are maps as
+    written to files; `places` (65536,) float32 turns a depth code, and `ordinals` (n,)
+    int64 a number of `coverage`, into one among the used frames. `share` (H, W) float32
+    is written.
     """
     reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
     none = np.float32(0)
+    n_used = ordinals.max() + 1
     for r in range(first, end):
         for c in range(depth.shape[1]):
             place = places[depth[r, c]]
             sure = np.float32(confidence[r, c]) * np.float32(1 / 255)
+            led = np.float32(ordinals[coverage[r, c]])
+            if abs(place - led) > LED_WITHIN:
+                # The file's depth was moved to an edge of the picture after the fusion.
+                place, sure = led, np.float32(1)
             own = max(_weight(ordinal, place, place, sure, sharp, broad), none)
             if own == none:
                 share[r, c] = none

@@ -171,9 +171,9 @@ class OpenedResult:
     def weights(self, number: int, box: Box | None = None) -> ImageF32:
         """Share of frame `number` in the blend, (h, w) float32, 0..1.
 
-        Over all frames the shares of a pixel sum to 1. They are those that the depth and
-        confidence maps in the files give by the rule of the fusion; the fusion had these
-        maps at half size and finer steps. Patches count.
+        Over all frames the shares of a pixel sum to 1. They are those that the maps in the
+        files give by the rule of the fusion; the fusion had these maps at half size and
+        finer steps. Patches count.
 
         Raises
         ------
@@ -185,6 +185,7 @@ class OpenedResult:
         share = blend_weights(
             self._part("depth", box),
             self._part("confidence", box),
+            self._part("coverage", box),
             number,
             self.used,
             self.n_frames,

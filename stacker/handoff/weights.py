@@ -15,6 +15,7 @@ __all__ = ["blend_weights"]
 def blend_weights(
     depth: Pixels,
     confidence: Pixels,
+    coverage: Pixels,
     number: int,
     used: Sequence[int],
     n_frames: int,
@@ -27,6 +28,9 @@ def blend_weights(
         As in the depth file: 0 = frame 0, 65535 = frame n - 1.
     confidence : (h, w) uint8 array
         As in the confidence file.
+    coverage : (h, w) uint8 or uint16 array
+        As in the coverage file. Where another frame led than the depth would have, the
+        depth was moved to an edge of the picture after the fusion: that frame counts.
     number : int
         The frame; one that was left out has no share anywhere.
     used : sequence of int
@@ -48,11 +52,22 @@ def blend_weights(
     places = np.interp(codes, used, np.arange(len(used))).astype(np.float32)
     sharp, broad = focal_weights()
     ordinal = list(used).index(number)
+    ordinals = np.searchsorted(used, np.arange(n_frames)).clip(max=len(used) - 1)
     _kernels.run_strips(
         depth.shape[0],
         os.cpu_count() or 1,
         lambda a, b: _kernels.share_rows(
-            depth, confidence, places, len(used), ordinal, sharp, broad, share, a, b
+            depth,
+            confidence,
+            coverage,
+            places,
+            ordinals,
+            ordinal,
+            sharp,
+            broad,
+            share,
+            a,
+            b,
         ),
     )
     return share
