@@ -8,8 +8,9 @@ weights and places of peaks within float rounding; codes within one.
 import numpy as np
 import pytest
 
-from stacker import _kernels, _opencv
+from stacker import _kernels, _opencv, edges
 from stacker.arrays import blending, energy, peaks, smoothing, warping, weights
+from stacker.arrays import edges as edges_twin
 from stacker.arrays.lanczos import lanczos_weights, resampled
 from stacker.fusion import Unused, focal_weights, seen_by_all
 
@@ -307,6 +308,33 @@ def test_finished_maps(shape):
     for ours, theirs in zip(found, wanted, strict=True):
         assert np.abs(ours.astype(int) - theirs).max() <= 1
     np.testing.assert_array_equal(found[2], wanted[2])
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+@pytest.mark.parametrize("shape", SIZES)
+def test_depth_follows_the_picture(shape, channels):
+    picture = made_frame(shape, channels, np.uint16)
+    guide = edges.picture_guide(picture.reshape(shape[0], -1), channels, 2)
+    np.testing.assert_array_equal(guide, edges_twin.guide_of(np, picture))
+    rng = np.random.default_rng(13)
+    half = guide.shape[:2]
+    y, x = np.mgrid[: half[0], : half[1]]
+    place = 4.0 * ((x // 7 + y // 9) % 2) + 0.2 * rng.random(half)
+    place = place.astype(np.float32)
+    certainty = rng.uniform(0, 1, half).astype(np.float32)
+    found = edges.follow_picture(place, certainty, guide, n_threads=2)
+    wanted = edges_twin.followed(np, place, certainty, guide)
+    assert (np.abs(found - wanted) < 1e-6).mean() > 0.999
+    assert min(half) < 4 or (found != place).any()
+
+
+@pytest.mark.parametrize("blur_px", [0.7, -3.0, 40.0])
+@pytest.mark.parametrize("shape", SIZES)
+def test_hidden_places(shape, blur_px):
+    place = np.random.default_rng(14).uniform(0, 9, shape).astype(np.float32)
+    place = np.asarray(_opencv.median_5x5(place))
+    wanted = edges_twin.hidden_share(np, place, blur_px)
+    np.testing.assert_allclose(edges.hidden_share(place, blur_px), wanted, atol=2e-5)
 
 
 @pytest.mark.parametrize("shape", SIZES)
