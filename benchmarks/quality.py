@@ -124,7 +124,8 @@ def main(argv: list[str] | None = None) -> None:
             figures[bracket.name], pictures = assess(bracket)
             print(as_text(bracket.name, figures[bracket.name]), flush=True)
             truth = bracket.truth
-            sheets.append(contact_sheet(pictures, truth.picture, truth.inside))
+            sheet = contact_sheet(bracket.name, pictures, truth.picture, truth.inside)
+            sheets.append(sheet)
     if args.json:
         record = {"seed": args.seed, "figures": figures}
         args.json.write_text(json.dumps(record, indent=1) + "\n", encoding="utf-8")

@@ -28,7 +28,7 @@ def test_quality_quick(tmp_path, capsys):
     picture = cv2.imread(str(sheet))
     assert picture is not None
     # a column for the truth and each of five methods, a row for each method
-    assert picture.shape[1] >= 6 * 192
+    assert picture.shape[1] >= 6 * 144
     assert picture.shape[0] >= 5 * 144
 
 
@@ -115,11 +115,11 @@ def test_sheet_shows_each_methods_own_worst_place():
         pictures[name][r - 3 : r + 3, c - 3 : c + 3] = 1.0
         found = worst_place(pictures[name], truth, inside, [])
         assert np.hypot(found[0] - r, found[1] - c) < 3
-    sheet = contact_sheet(pictures, truth, inside)
+    sheet = contact_sheet("boards", pictures, truth, inside)
     assert sheet.dtype == np.uint8
     # rows of the sheet: heading, then label and crops for each method
-    first_row, second_row = sheet[36:180], sheet[198:342]
-    bright = [[(part == 255).all(-1).sum() for part in (row[:, 198:390], row[:, 396:588])]
+    first_row, second_row = sheet[36:132], sheet[150:246]
+    bright = [[(part == 255).all(-1).sum() for part in (row[:, 150:294], row[:, 300:444])]
               for row in (first_row, second_row)]  # fmt: skip
     assert bright[0][0] > 100 > bright[0][1]
     assert bright[1][1] > 100 > bright[1][0]

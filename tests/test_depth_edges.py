@@ -9,10 +9,10 @@ import pytest
 from benchmarks.brackets import srgb_encode
 from benchmarks.drawing import inside, tint
 from benchmarks.lens import Camera, Canvas, Layer, render_frame, steady_camera
-from stacker import compute
 from stacker.compute import fuse_frames
 from stacker.edges import hidden_share
 from stacker.frame import FusionResult
+from stacker.inspection import blur_per_frame
 from stacker.settings import AlignSettings, FuseSettings
 
 SIZE = (301, 203)  # width, height
@@ -114,7 +114,7 @@ def test_depth_is_right_beside_the_edge(boards, result):
 def test_what_the_near_board_hides_is_marked(boards, result, is_reversed, monkeypatch):
     """Beside the edge, on the far side alone, as far as the board's blur reaches."""
     marked = fused(boards, is_reversed=True) if is_reversed else result
-    monkeypatch.setattr(compute, "blur_per_frame", lambda _: 0.0)
+    monkeypatch.setattr("stacker.compute.blur_per_frame", lambda _: 0.0)
     plain = fused(boards, is_reversed=is_reversed)
     np.testing.assert_array_equal(plain.picture, marked.picture)
     reach = boards.blur_px * (FAR - NEAR)
@@ -134,10 +134,12 @@ def test_what_the_near_board_hides_is_marked(boards, result, is_reversed, monkey
 def test_the_growth_of_blur_is_measured(boards, monkeypatch):
     """From sharpness alone, against what the lens that drew the frames does."""
     found = []
-    measure = compute.blur_per_frame
-    monkeypatch.setattr(
-        compute, "blur_per_frame", lambda r: found.append(measure(r)) or found[-1]
-    )
+
+    def noted(reading):
+        found.append(blur_per_frame(reading))
+        return found[-1]
+
+    monkeypatch.setattr("stacker.compute.blur_per_frame", noted)
     fused(boards)
     fused(boards, is_reversed=True)
     assert found[0] == pytest.approx(boards.blur_px, rel=0.25)
