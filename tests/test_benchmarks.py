@@ -22,6 +22,11 @@ def test_quality_quick(tmp_path, capsys):
     assert list(figures) == ["ours", *methods]
     assert figures["upper_reference"]["psnr_all"] > figures["argmax_blend"]["psnr_all"]
     assert figures["ours"]["psnr_all"] > figures["merge_mertens"]["psnr_all"]
+    # crossing structures of different depth: what is sharp is kept, what is near too
+    assert figures["ours"]["psnr_edge"] > figures["argmax_blend"]["psnr_edge"] + 0.5
+    assert (
+        figures["ours"]["psnr_edge"] > figures["pyramid_selection"]["psnr_edge"] - 0.5
+    )
     assert "align_px" in figures["ours"]
     out = capsys.readouterr().out
     assert "merge_mertens" in out
@@ -29,7 +34,7 @@ def test_quality_quick(tmp_path, capsys):
     assert picture is not None
     # a column for the truth and each of five methods, a row for each method
     assert picture.shape[1] >= 6 * 144
-    assert picture.shape[0] >= 5 * 144
+    assert picture.shape[0] >= 5 * 96
 
 
 def test_speed_quick(tmp_path):
