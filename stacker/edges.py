@@ -146,7 +146,7 @@ def follow_picture(
     return out
 
 
-def hidden_share(place: ImageF32, blur_px: float) -> ImageF32:
+def hidden_share(place: ImageF32, blur_px: float, *, n_threads: int = 1) -> ImageF32:
     """Where something nearer is spread over a place in the frame that focuses on it.
 
     Parameters
@@ -156,6 +156,8 @@ def hidden_share(place: ImageF32, blur_px: float) -> ImageF32:
     blur_px : float
         By how many pixels the radius of a blur disc grows per frame away from focus;
         negative where frames go from far to near.
+    n_threads : int
+        Threads to work with.
 
     Returns
     -------
@@ -173,11 +175,20 @@ def hidden_share(place: ImageF32, blur_px: float) -> ImageF32:
     whose height falls by a frame every `blur_px` pixels. Hidden is what lies below the
     highest cone.
     """
-    nearness = place if blur_px < 0 else -place
-    reach = nearness.copy()
+    sign = np.float32(np.sign(blur_px))
     step = np.float32(2 / max(abs(blur_px), 1e-3))
-    _kernels.hide_rows(reach, step, np.float32(DIAGONAL) * step)
-    reach -= nearness
-    reach *= np.float32(1 / SURELY_HIDDEN_FRAMES)
-    np.minimum(reach, np.float32(1), out=reach)
-    return _opencv.widened(reach, STEP_ERROR)
+    # No cone reaches further, and strips with so many rows around are as good as all.
+    rows_around = int(np.ptp(place) / step) + 1
+    share = np.empty_like(place)
+
+    def work(a: int, b: int) -> None:
+        top = max(a - rows_around, 0)
+        reach = place[top : b + rows_around] * -sign
+        _kernels.hide_rows(reach, step, np.float32(DIAGONAL) * step)
+        part = np.multiply(place[a:b], sign, out=share[a:b])
+        part += reach[a - top : b - top]
+        part *= np.float32(1 / SURELY_HIDDEN_FRAMES)
+        np.minimum(part, np.float32(1), out=part)
+
+    _kernels.run_strips(len(place), n_threads, work)
+    return _opencv.widened(share, STEP_ERROR)

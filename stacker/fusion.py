@@ -323,7 +323,10 @@ class FusionAccumulator:
         del guide
         number = np.interp(place, np.arange(len(numbers)), numbers).astype(np.float32)
         if blur_px:
-            certainty = certainty * (1 - hidden_share(number, blur_px))
+            clean = hidden_share(number, blur_px, n_threads=self._n_threads)
+            np.subtract(1, clean, out=clean)
+            clean *= certainty
+            certainty = clean
         label = np.uint8 if n_bracket < 256 else np.uint16
         owner = np.asarray(numbers, label)[self._owner]
         code = np.pad(

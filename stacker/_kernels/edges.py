@@ -23,13 +23,18 @@ def guide_rows(flat, n_channels, guide, first, end):
     """
     height, width = flat.shape[0], flat.shape[1] // n_channels
     for i in range(first, end):
-        above, below = 2 * i, min(2 * i + 1, height - 1)
-        for j in range(guide.shape[1]):
-            left, right = 2 * j * n_channels, min(2 * j + 1, width - 1) * n_channels
+        above, below = flat[2 * i], flat[min(2 * i + 1, height - 1)]
+        for j in range(width >> 1):
             for ch in range(n_channels):
-                total = np.int64(flat[above, left + ch]) + flat[above, right + ch]
-                total += np.int64(flat[below, left + ch]) + flat[below, right + ch]
-                guide[i, j, ch] = np.uint16(total >> GUIDE_SHIFT)
+                k = 2 * j * n_channels + ch
+                total = np.int32(above[k]) + np.int32(above[k + n_channels])
+                total += np.int32(below[k]) + np.int32(below[k + n_channels])
+                guide[i, j, ch] = total >> GUIDE_SHIFT
+        if width & 1:
+            for ch in range(n_channels):
+                k = (width - 1) * n_channels + ch
+                total = np.int32(above[k]) + np.int32(below[k])
+                guide[i, width >> 1, ch] = total >> (GUIDE_SHIFT - 1)
 
 
 @jit
@@ -155,26 +160,28 @@ def hide_rows(reach, step, diagonal):
     """
     height, width = reach.shape
     for i in range(height):
-        for j in range(width):
-            best = reach[i, j]
-            if j > 0:
-                best = max(best, reach[i, j - 1] - step)
-            if i > 0:
-                best = max(best, reach[i - 1, j] - step)
-                if j > 0:
-                    best = max(best, reach[i - 1, j - 1] - diagonal)
-                if j + 1 < width:
-                    best = max(best, reach[i - 1, j + 1] - diagonal)
-            reach[i, j] = best
+        row = reach[i]
+        if i > 0:
+            _lower_onto(reach[i - 1], row, step, diagonal)
+        for j in range(1, width):
+            row[j] = max(row[j], row[j - 1] - step)
     for i in range(height - 1, -1, -1):
-        for j in range(width - 1, -1, -1):
-            best = reach[i, j]
-            if j + 1 < width:
-                best = max(best, reach[i, j + 1] - step)
-            if i + 1 < height:
-                best = max(best, reach[i + 1, j] - step)
-                if j > 0:
-                    best = max(best, reach[i + 1, j - 1] - diagonal)
-                if j + 1 < width:
-                    best = max(best, reach[i + 1, j + 1] - diagonal)
-            reach[i, j] = best
+        row = reach[i]
+        if i + 1 < height:
+            _lower_onto(reach[i + 1], row, step, diagonal)
+        for j in range(width - 2, -1, -1):
+            row[j] = max(row[j], row[j + 1] - step)
+
+
+@jit
+def _lower_onto(other, row, step, diagonal):
+    """Take into a row what the cones over the row beside it reach."""
+    last = row.shape[0] - 1
+    for j in range(1, last):
+        corner = max(other[j - 1], other[j + 1]) - diagonal
+        row[j] = max(row[j], other[j] - step, corner)
+    row[0] = max(row[0], other[0] - step)
+    row[last] = max(row[last], other[last] - step)
+    if last > 0:
+        row[0] = max(row[0], other[1] - diagonal)
+        row[last] = max(row[last], other[last - 1] - diagonal)
