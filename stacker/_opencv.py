@@ -16,6 +16,7 @@ from stacker.settings import Motion
 __all__ = [
     "area_reduce",
     "broad_blur",
+    "components",
     "dilate_disc",
     "find_transform_ecc",
     "gaussian_blur",
@@ -98,6 +99,25 @@ def widened(image: npt.NDArray[Any], reach_px: int) -> npt.NDArray[Any]:
     """Largest value of the square `reach_px` pixels each way; uint8 or float32."""
     square = np.ones((2 * reach_px + 1, 2 * reach_px + 1), np.uint8)
     return cast("npt.NDArray[Any]", cv2.dilate(image, square))
+
+
+def components(
+    mask: npt.NDArray[np.uint8],
+) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32]]:
+    """Label what touches by side or corner, from 1 on.
+
+    Returns
+    -------
+    labels : (H, W) int32 array
+    boxes : (k, 4) int32 array
+        Row, column, height and width of each.
+    """
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    order = [cv2.CC_STAT_TOP, cv2.CC_STAT_LEFT, cv2.CC_STAT_HEIGHT, cv2.CC_STAT_WIDTH]
+    return (
+        cast("npt.NDArray[np.int32]", labels),
+        cast("npt.NDArray[np.int32]", stats[1:, order]),
+    )
 
 
 def spread_range(

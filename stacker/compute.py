@@ -40,6 +40,7 @@ from stacker.frame import (
     TransferTable,
 )
 from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
+from stacker.glints import settle_glints
 from stacker.inspection import (
     blur_per_frame,
     find_specks,
@@ -226,6 +227,7 @@ class _Run:
         """Register, measure light and sharpness, one frame at a time."""
         self.peaks = self.passes.peaks(half_shape(self.grid))
         self.luma = self.passes.nothing(half_shape(self.grid))
+        self.white = self.passes.no_white(half_shape(self.grid))
         for number, raw in enumerate(self._frames(range(self.n))):
             energy, luma = self.passes.laplacian_energy(raw)
             self.clock.lap("measure")
@@ -322,6 +324,7 @@ class _Run:
             [energy, luma], to_frame, half_shape(self.grid), outside=-1.0
         )
         self.passes.fill_gaps(self.luma, luma)
+        self.passes.note_white(self.white, luma)
         self.peaks.add(energy, luma)
 
     def _to_grid(self) -> Matrix3x3:
@@ -368,12 +371,16 @@ class _Run:
             maps,
         )
         self.findings = list(worst_first((*self.findings, *said)))
+        # Edges of dust and of what is cut off at white are sharp, but say nothing of the
+        # scene's depth.
+        n_settled = settle_glints(maps, self.white)
         if len(self.unused.specks):
-            # Edges of dust are sharp, but say nothing of the scene's depth.
             places = on_specks(
                 self.unused.specks, self.transforms, half_shape(self.shape)
             )
-            self.maps = self.passes.uploaded(carried_over(maps, places))
+            maps = carried_over(maps, places)
+        if n_settled or len(self.unused.specks):
+            self.maps = self.passes.uploaded(maps)
         self.clock.lap("measure")
 
     def _focus_maps(self, base: _Used) -> FocusMaps:
@@ -386,7 +393,10 @@ class _Run:
         shape = half_shape(self.shape)
         # Smoothed only now: what lies beyond the reference must not speak within it.
         index, height = self.passes.warped(peaks, matrix, shape)
-        return self.passes.focus_maps(index, height, len(self.used))
+        self.white = self.passes.white_at(self.white, matrix, shape)
+        maps = self.passes.focus_maps(index, height, len(self.used))
+        self.passes.first_pass_is_over()
+        return maps
 
     def _choose_reference(self, align: AlignSettings) -> int:
         """Place of the reference in the list of used frames."""

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from contextlib import AbstractContextManager, nullcontext
 
 import numpy as np
+import numpy.typing as npt
 
 from stacker import _opencv
 from stacker.buffers import Buffers
@@ -16,6 +17,7 @@ from stacker.depth import FocusMaps, PeakAccumulator, depth_for_display, focus_m
 from stacker.frame import ImageF32, Matrix3x3, Pixels
 from stacker.fusion import FusionAccumulator, Unused
 from stacker.geometry import half_shape
+from stacker.glints import WHITE
 from stacker.sharpness import NoiseFloor, laplacian_energy
 
 __all__ = ["HostPasses"]
@@ -81,6 +83,24 @@ class HostPasses:
     def fill_gaps(self, image: ImageF32, other: ImageF32) -> None:
         """Where `image` is negative, `other` takes its place."""
         np.copyto(image, other, where=image < 0)
+
+    def no_white(self, shape: tuple[int, int]) -> npt.NDArray[np.uint8]:
+        """Return a map of 0 for `note_white`."""
+        return np.zeros(shape, np.uint8)
+
+    def note_white(self, white: npt.NDArray[np.uint8], luma: ImageF32) -> None:
+        """Note (1) where luma is cut off; see `glints`."""
+        np.bitwise_or(white, luma >= WHITE, out=white)
+
+    def white_at(
+        self,
+        white: npt.NDArray[np.uint8],
+        out_to_in: Matrix3x3,
+        shape: tuple[int, int],
+    ) -> npt.NDArray[np.uint8]:
+        """Sample what was noted elsewhere, in the processor's memory."""
+        moved = _opencv.warp_linear(white.astype(np.float32), out_to_in, shape)
+        return (moved > 0).astype(np.uint8)
 
     def peaks(self, shape: tuple[int, int]) -> PeakAccumulator:
         """Start the running peak on a half-size grid."""

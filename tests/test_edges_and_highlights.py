@@ -132,11 +132,11 @@ def test_highlights_stay_round_and_small(sparkle):
         def bright(picture, near=near):
             return (picture[..., 1] > 0.7 * FULL_SCALE) & near
 
-        # a hundred times white, the least blur shows: at most a fifth wider than in the
-        # best frame, where the worst frames are a quarter wider
+        # a hundred times white, the least blur shows: the worst frames are a fifth and
+        # more wider than the best
         smallest = min(bright(f).sum() for f in frames)
         fused = bright(result.picture)
-        assert fused.sum() <= 1.2**2 * smallest
+        assert fused.sum() <= 1.03**2 * smallest
         # as wide as high, by its second moments
         px, py = x[fused], y[fused]
         assert px.std() == pytest.approx(py.std(), rel=0.15)

@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager, nullcontext
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from stacker.align import REGISTRATION_PIXELS
 from stacker.arrays import blending
@@ -18,6 +19,7 @@ from stacker.depth import CERTAINTY_SIGMA, NEARLY, NO_PEAK, SURE_PEAK, FocusMaps
 from stacker.frame import ImageF32, Matrix3x3, Pixels
 from stacker.fusion import Unused
 from stacker.geometry import reduced_shape
+from stacker.glints import WHITE
 from stacker.sharpness import POOL_REACH, POOL_SIGMA, SAMPLES_PER_FRAME, NoiseFloor
 
 __all__ = ["ArrayPasses"]
@@ -115,6 +117,21 @@ class ArrayPasses:
     def fill_gaps(self, image: Any, other: Any) -> None:
         """Where `image` is negative, `other` takes its place."""
         image[...] = self.xp.where(image < 0, other, image)
+
+    def no_white(self, shape: tuple[int, int]) -> Any:
+        """Return a map of 0 for `note_white`."""
+        return self.xp.zeros(shape, np.uint8)
+
+    def note_white(self, white: Any, luma: Any) -> None:
+        """Note (1) where luma is cut off; see `glints`."""
+        white[...] = self.xp.where(luma >= WHITE, np.uint8(1), white)
+
+    def white_at(
+        self, white: Any, out_to_in: Matrix3x3, shape: tuple[int, int]
+    ) -> npt.NDArray[np.uint8]:
+        """Sample what was noted elsewhere, in the processor's memory."""
+        (moved,) = self.warped([white.astype(np.float32)], out_to_in, shape)
+        return np.asarray(self.download((moved > 0).astype(np.uint8)))
 
     def peaks(self, shape: tuple[int, int]) -> ArrayPeaks:
         """Start the running peak on a half-size grid."""
