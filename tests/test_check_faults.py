@@ -11,7 +11,8 @@ import pytest
 
 from benchmarks import check_faults, check_speed
 from benchmarks.brackets import srgb_decode, srgb_encode
-from benchmarks.faults import moved_by, patched, shaken_by
+from benchmarks.faults import FAULTS, moved_by, patched, shaken_by
+from benchmarks.shoots import rendered_bracket
 from stacker.frame import FrameInfo
 from stacker.inspection import find_specks, give_verdict, inspect_bracket
 from stacker.inspection.stability import off_the_others
@@ -152,6 +153,18 @@ def test_a_missing_end_is_told_with_what_to_add(frames, kept, code, frame, end):
     middle = found.region.row + found.region.height / 2
     assert (middle > height / 2) == (end == "near")
     assert found.region.column + found.region.width <= width
+
+
+def test_a_missing_end_is_told_of_forty_fine_frames_too():
+    """What lies ten fine steps beyond the end is not far off: it is missing."""
+    bracket = rendered_bracket("wires-still-many", scale=0.3)
+    assert alarms(check_faults.inspect(bracket, FAULTS["clean"], seed=1)) == []
+    for end in ("first", "last"):
+        fault = FAULTS[f"{end} quarter missing"]
+        found = only(check_faults.inspect(bracket, fault, seed=1), f"missing_{end}_end")
+        assert found.severity == "reshoot"
+        n_more = int(found.action.split("Add ")[1].split(" frame")[0])
+        assert 3 <= n_more <= 15  # ten are missing
 
 
 def test_focus_that_did_not_move_is_noticed(frames):

@@ -42,6 +42,9 @@ LEAST_LOSS = 0.12
 # (clean ray-traced brackets: up to 0.6 %). Further off lies what was meant to stay soft.
 REGION_CELLS, REGION_SHARE = 3, 0.008
 FAR_OFF_STEPS, FAR_OFF_SHARE = 5.0, 0.02
+# Limits in steps are for steps over which the finest detail has this width; of finer
+# ones several make one of these, as long as so many are left.
+ORDINARY_WIDTH, FEWEST_STEPS = 1.6, 5
 # Coarser detail is asked too where its curve is narrower than this, in steps.
 WIDEST_FOR_ENDS = 3.5
 # Half a step beyond the end is as soft as half-way between two frames. What lies beyond
@@ -70,7 +73,7 @@ def missing_ends(r: Reading) -> list[Finding]:
     # Where fine detail is lost already, coarser detail may tell; it is less sure.
     levels = [(r.level, REGION_SHARE)]
     coarser = r.widths[r.level + 1] if r.level + 1 < len(r.widths) else None
-    if coarser is not None and coarser < WIDEST_FOR_ENDS:
+    if coarser is not None and coarser < WIDEST_FOR_ENDS * _finer_by(r):
         levels.append((r.level + 1, 2 * REGION_SHARE))
     found = []
     for is_last in (False, True):
@@ -84,30 +87,36 @@ def missing_ends(r: Reading) -> list[Finding]:
 
 def _rising(r: Reading, level: int, share: float, *, is_last: bool) -> Finding | None:
     """Tell what is sharpest beyond an end, judged at one scale of detail."""
-    inward = slice(None, None, -1) if is_last else slice(None)
-    energy = r.energy[level].astype(float)[inward]
-    noise = r.noise[level].astype(float)[inward]
-    distance = np.abs(r.z[inward] - r.z[inward][0])
+    finer = _finer_by(r)
+    inward = slice(None, None, -finer if is_last else finer)
+    energy = r.energy[level].astype(float)
+    end = energy[-1 if is_last else 0]
     likely, at_least = beyond_the_end(
-        distance,
-        energy,
-        noise,
-        r.widths[level] or 1.0,
+        np.abs(r.z[inward] - r.z[inward][0]) / finer,
+        energy[inward],
+        r.noise[level].astype(float)[inward],
+        (r.widths[level] or 1.0) / finer,
         sure=SURE if r.gauge in ("breathing", "metadata") else SURE_UNGAUGED,
     )
     with np.errstate(invalid="ignore"):
         best = np.where(np.isfinite(energy), energy, -1.0).max(axis=0)
-        is_beyond = (energy[0] >= 0.98 * best) & (at_least > BEYOND_STEPS)
+        is_beyond = (end >= 0.98 * best) & (at_least > BEYOND_STEPS)
         is_far_off = is_beyond & (likely > FAR_OFF_STEPS)
     regions = _regions(is_beyond & ~is_far_off, REGION_CELLS)
     if sum(map(len, regions)) >= share * likely.size:
         cells = np.concatenate(regions)
         # The extremes of a region are the least sure of its cells.
-        beyond = float(np.median(likely[cells[:, 0], cells[:, 1]]))
+        beyond = finer * float(np.median(likely[cells[:, 0], cells[:, 1]]))
         if _lost(r, beyond) >= LEAST_LOSS:
             return _missing_end(r, regions, beyond, is_last=is_last)
     far_off = _regions(is_far_off, round(FAR_OFF_SHARE * likely.size))
     return _soft_beyond(r, far_off, is_last=is_last) if far_off else None
+
+
+def _finer_by(r: Reading) -> int:
+    """How many steps make one of ordinary length."""
+    finer = round((finest_width(r) or 1.0) / ORDINARY_WIDTH)
+    return max(1, min(finer, r.n // FEWEST_STEPS))
 
 
 def _regions(mask: npt.NDArray[np.bool_], fewest: int) -> list[npt.NDArray[np.int64]]:
@@ -139,8 +148,9 @@ def _missing_end(
     is_last: bool,
 ) -> Finding:
     end, number = _end(r, is_last=is_last)
-    n_frames = max(1, ceil(beyond - HALF_STEP - BEYOND_BIAS))
-    severity: Severity = "reshoot" if beyond > HALF_STEP else "look"
+    finer = _finer_by(r)
+    n_frames = max(1, ceil(beyond - (HALF_STEP + BEYOND_BIAS) * finer))
+    severity: Severity = "reshoot" if beyond > HALF_STEP * finer else "look"
     return Finding(
         code="missing_last_end" if is_last else "missing_first_end",
         message=f"The {end} is missing: sharpness is still rising at frame "
