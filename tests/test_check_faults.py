@@ -299,6 +299,15 @@ def test_a_shaken_frame_is_told_from_a_frame_out_of_focus(frames):
     assert found.frames == (4,)
 
 
+def test_shake_is_told_where_nothing_is_in_focus():
+    """The middle frame is focused between the wires and the wall behind them."""
+    bracket = rendered_bracket("wires-still", scale=0.3)
+    found = only(
+        check_faults.inspect(bracket, FAULTS["shaken"], seed=1), "camera_shake"
+    )
+    assert found.frames == (bracket.n_frames // 2,)
+
+
 @pytest.mark.parametrize("for_good", [True, False])
 def test_a_thing_that_moved_is_found_where_it_is(frames, for_good):
     moved = [

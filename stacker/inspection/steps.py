@@ -1,4 +1,4 @@
-"""Faults along focus: ends that are missing, gaps, steps wasted, order, a shaken frame."""
+"""Faults along focus: ends that are missing, gaps, steps wasted, order."""
 
 from math import ceil
 
@@ -14,7 +14,7 @@ from stacker.inspection.advice import (
     frames_named,
     percent,
 )
-from stacker.inspection.focus import against_the_others, beyond_the_end
+from stacker.inspection.focus import beyond_the_end
 from stacker.inspection.reading import Reading, clusters
 
 __all__ = [
@@ -23,7 +23,6 @@ __all__ = [
     "missing_ends",
     "not_judged",
     "same_focus",
-    "shaken_frames",
     "too_wide",
     "wrong_order",
 ]
@@ -60,10 +59,6 @@ MOST_LOSS, WASTED_CONTRAST = 0.5, 0.95
 # Finest detail is lost within this many steps where only coarser detail shows a width
 # (measured: the width about triples from full size to a quarter).
 WIDTH_RATIOS = (1.0, 0.6, 0.33)
-# A frame is shaken that lacks this much of the amplitude foretold, as a logarithm, by three
-# standard errors. Clean ray-traced brackets: up to 0.08; 4 px at 1500: 0.2 to 0.5.
-SHAKEN, SURELY_SHAKEN = 0.12, 0.2
-SHAKE_WIDTH, SHAKE_CELLS, SHAKE_ERRORS = 1.2, 10, 3.0
 
 
 def missing_ends(r: Reading) -> list[Finding]:
@@ -341,46 +336,3 @@ def wrong_order(r: Reading) -> list[Finding]:
             action=by_time,
         )
     ]
-
-
-def shaken_frames(r: Reading) -> list[Finding]:
-    """Find frames softer than their neighbours foretell where they are in focus."""
-    # At the finest detail that several frames show: shake takes most of that.
-    levels = [v for v, w in enumerate(r.widths) if w is not None and w > SHAKE_WIDTH]
-    if r.gauge == "none" or not levels or not r.is_ordered:
-        return []  # far neighbours measure steps less well, and so foretell badly
-    found = []
-    for k, lack in enumerate(_lacking(r, levels[0])):
-        if not lack > SHAKEN:
-            continue
-        found.append(
-            Finding(
-                code="camera_shake",
-                message=f"Frame {r.number(k)} lacks {percent(1 - np.exp(-lack))} of "
-                "the contrast that its neighbours foretell where it is in focus: the "
-                "camera or the set shook.",
-                severity="reshoot" if lack > SURELY_SHAKEN else "look",
-                frames=(r.number(k),),
-                action="Shoot this frame again; wait longer for vibrations to die.",
-            )
-        )
-    return found
-
-
-def _lacking(r: Reading, level: int) -> npt.NDArray[np.float64]:
-    """Measure what each frame surely lacks of its amplitude, as a logarithm.
-
-    NaN for frames in which too little is in focus, and always for the two ends.
-    """
-    energy, noise = r.energy[level], r.noise[level].astype(float)
-    width = r.widths[level] or 1.0
-    softer = against_the_others(r.z, energy, noise, width).reshape(r.n, -1)
-    lack = np.full(r.n, np.nan)
-    for k, cells in enumerate(softer):
-        known = cells[np.isfinite(cells)]
-        if known.size >= SHAKE_CELLS:
-            middle = float(np.median(known))
-            # Of a median, from the median deviation of normal errors.
-            spread = 1.4826 * float(np.median(np.abs(known - middle)))
-            lack[k] = middle - SHAKE_ERRORS * 1.2533 * spread / np.sqrt(known.size)
-    return lack
