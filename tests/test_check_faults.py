@@ -236,6 +236,14 @@ def test_a_knocked_frame_is_told_with_its_pixels(frames):
     assert told_px == pytest.approx(np.hypot(9, 4), abs=2.5)  # frames wander by 1 px
 
 
+def test_a_knock_that_hides_in_the_wandering_of_all_is_named_in_a_note(frames):
+    moved = with_frame(frames, 4, lambda x: moved_by(x, 3.0, -1.0))
+    notes = {f.code: f for f in inspected(moved)}
+    assert notes["unsteady_frames"].severity == "note"
+    assert 4 in notes["unsteady_frames"].frames
+    assert "cannot be told" in notes["unsteady_frames"].message
+
+
 def test_a_set_that_moved_is_told_with_the_frame(frames):
     moved = [
         changed(f, lambda x: moved_by(x, 8.0, 5.0)) if k >= 5 else f
