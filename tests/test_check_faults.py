@@ -124,7 +124,7 @@ def test_a_lost_frame_leaves_a_gap_with_a_place_and_a_distance(frames):
     # thin lens: (f^2 / N) |s - z| / (z (s - f)), e.g. Potmesil & Chakravarty 1981
     s, z = FOCUS_MM[3], FOCUS_MM[4]
     disc_um = 1000 * 50**2 / 5.6 * abs(s - z) / (z * (s - 50))
-    told_um = float(gap.message.split("about ")[1].split(" um")[0])
+    told_um = float(gap.message.split("about ")[1].split(" µm")[0])
     assert told_um == pytest.approx(disc_um, rel=0.1)
 
 

@@ -189,7 +189,7 @@ def gaps(r: Reading) -> list[Finding]:
         words += "the others"
         disc_um = disc_half_way(r, k)
         if disc_um is not None:
-            words += f" (a blur disc of about {disc_um:.0f} um half-way)"
+            words += f" (a blur disc of about {disc_um:.0f} µm half-way)"
         if regions and width:
             words += (
                 f": half-way between them {percent(_lost(r, step / 2))} of the finest "
