@@ -205,27 +205,33 @@ def knocked_frames(r: Reading, path: CameraPath) -> list[Finding]:
                 "shoot it again if the set still stands.",
             )
         )
-    return found + _wandering(r, path, is_knocked=away > limit)
+    others = np.flatnonzero(away <= limit)
+    return found + _wandering(r, path.place, others)
 
 
-def _wandering(
-    r: Reading, path: CameraPath, *, is_knocked: npt.NDArray[np.bool_]
-) -> list[Finding]:
+def _wandering(r: Reading, place: F64, among: npt.NDArray[np.int64]) -> list[Finding]:
     """Name the frames farthest off where a knock may hide in the wandering of all."""
     width = r.facts.shape[1]
-    away = np.hypot(*path.offset.T)
-    hides_px = float(np.median(path.limit_px))
-    is_unsteady = hides_px > WORTH_FINDING * width
-    floor = np.full(r.n, LEAST * width)
-    if not is_unsteady:
-        floor = np.maximum(NOTED * path.limit_px, floor)
-    farthest = np.argsort(-away, kind="stable").tolist()
-    may_be = (away > floor) & ~is_knocked
-    noted = [k for k in farthest if may_be[k]][:NOTED_FRAMES]
-    if not noted:
+    if len(among) < FEWEST_FRAMES:
         return []
-    listed = ", ".join(f"frame {r.number(k)} by {away[k]:.1f} px" for k in noted)
-    wander_px = float(np.median(path.others_px))
+    offset, others_px, limit_px = off_the_others(
+        r.z[among], place[among], STEADY * width
+    )
+    away = np.hypot(*offset.T)
+    hides_px, wander_px = float(np.median(limit_px)), float(np.median(others_px))
+    is_unsteady = hides_px > WORTH_FINDING * width
+    floor = np.full(len(away), LEAST * width)
+    if not is_unsteady:
+        floor = np.maximum(NOTED * limit_px, floor)
+    farthest = np.argsort(-away, kind="stable")
+    places = [i for i in farthest.tolist() if away[i] > floor[i]][:NOTED_FRAMES]
+    if not places:
+        return []
+    noted = [int(among[i]) for i in places]
+    listed = ", ".join(
+        f"frame {r.number(k)} by {away[i]:.1f} px"
+        for i, k in zip(places, noted, strict=True)
+    )
     words = f"The frames keep to their path within {wander_px:.1f} px"
     if is_unsteady:
         words = (
