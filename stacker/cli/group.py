@@ -85,6 +85,8 @@ class CommandGroup(click.Group):
             ctx.exit(INTERRUPTED)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
             raise
+        except BrokenPipeError:  # whoever read it has read enough; click ends quietly
+            raise
         except Exception as err:  # the last door: a user gets one line, not a traceback
             if verbosity(ctx).debug:
                 raise
