@@ -43,9 +43,10 @@ REGION_CELLS, REGION_SHARE = 3, 0.008
 FAR_OFF_STEPS, FAR_OFF_SHARE = 5.0, 0.02
 # Limits in steps are for steps over which the finest detail has this width; of finer
 # ones several make one of these, as long as so many are left.
-ORDINARY_WIDTH, FEWEST_STEPS = 1.6, 5
+ORDINARY_WIDTH, FEWEST_STEPS = 1.8, 6
 # Coarser detail is asked too where its curve is narrower than this, in steps.
-WIDEST_FOR_ENDS = 3.5
+# It is less sure: a region must be so many times as large.
+WIDEST_FOR_ENDS, COARSER_SHARE, COARSER_SHARE_OF_FINE = 3.5, 2, 3
 # Half a step beyond the end is as soft as half-way between two frames. What lies beyond
 # is judged too far off rather than too near, by this much (ray-traced brackets).
 HALF_STEP, BEYOND_BIAS = 0.5, 0.3
@@ -68,8 +69,10 @@ def missing_ends(r: Reading) -> list[Finding]:
     # Where fine detail is lost already, coarser detail may tell; it is less sure.
     levels = [(r.level, REGION_SHARE)]
     coarser = r.widths[r.level + 1] if r.level + 1 < len(r.widths) else None
-    if coarser is not None and coarser < WIDEST_FOR_ENDS * _finer_by(r):
-        levels.append((r.level + 1, 2 * REGION_SHARE))
+    finer = _finer_by(r)
+    if coarser is not None and coarser < WIDEST_FOR_ENDS * finer:
+        times = COARSER_SHARE if finer == 1 else COARSER_SHARE_OF_FINE
+        levels.append((r.level + 1, times * REGION_SHARE))
     found = []
     for is_last in (False, True):
         for level, share in levels:
@@ -83,19 +86,18 @@ def missing_ends(r: Reading) -> list[Finding]:
 def _rising(r: Reading, level: int, share: float, *, is_last: bool) -> Finding | None:
     """Tell what is sharpest beyond an end, judged at one scale of detail."""
     finer = _finer_by(r)
-    inward = slice(None, None, -finer if is_last else finer)
-    energy = r.energy[level].astype(float)
-    end = energy[-1 if is_last else 0]
+    inward = slice(None, None, -1 if is_last else 1)
+    energy = r.energy[level].astype(float)[inward]
     likely, at_least = beyond_the_end(
         np.abs(r.z[inward] - r.z[inward][0]) / finer,
-        energy[inward],
+        energy,
         r.noise[level].astype(float)[inward],
         (r.widths[level] or 1.0) / finer,
         sure=SURE if r.gauge in ("breathing", "metadata") else SURE_UNGAUGED,
     )
     with np.errstate(invalid="ignore"):
         best = np.where(np.isfinite(energy), energy, -1.0).max(axis=0)
-        is_beyond = (end >= 0.98 * best) & (at_least > BEYOND_STEPS)
+        is_beyond = (energy[0] >= 0.98 * best) & (at_least > BEYOND_STEPS)
         is_far_off = is_beyond & (likely > FAR_OFF_STEPS)
     regions = _regions(is_beyond & ~is_far_off, REGION_CELLS)
     if sum(map(len, regions)) >= share * likely.size:
