@@ -158,12 +158,23 @@ def test_a_missing_end_is_told_with_what_to_add(frames, kept, code, frame, end):
 def test_a_missing_end_is_told_of_forty_fine_frames_too():
     """What lies ten fine steps beyond the end is not far off: it is missing."""
     bracket = rendered_bracket("wires-still-many", scale=0.3)
-    assert alarms(check_faults.inspect(bracket, FAULTS["clean"], seed=1)) == []
+    whole = check_faults.inspect(bracket, FAULTS["clean"], seed=1)
+    assert alarms(whole) == []
+    assert "steps_finer_than_needed" in {f.code for f in whole}
     fault = FAULTS["last quarter missing"]
     found = only(check_faults.inspect(bracket, fault, seed=1), "missing_last_end")
     assert found.severity == "reshoot"
     n_more = int(found.action.split("Add ")[1].split(" frame")[0])
     assert 3 <= n_more <= 15  # ten are missing
+
+
+def test_steps_too_wide_everywhere_are_told_and_ordinary_ones_pass(frames, facts):
+    found = {f.code: f for f in inspected(frames[::2])}
+    assert found["steps_too_wide"].severity == "look"
+    lost = float(found["steps_too_wide"].message.split("frames ")[1].split(" %")[0])
+    assert lost > 50
+    notes = {f.code for f in inspect_bracket(facts, infos_of(frames, range(N)))}
+    assert not notes & {"steps_too_wide", "steps_finer_than_needed"}
 
 
 def test_focus_that_did_not_move_is_noticed(frames):
@@ -268,6 +279,13 @@ def test_a_misfire_of_a_seventh_of_a_stop_is_found(sample, stops):
     assert found.frames == (3,)
     assert ("brighter" if stops > 0 else "darker") in found.message
     assert found.severity == "look"
+
+
+def test_light_that_changes_from_frame_to_frame_is_told(frames):
+    gains = 2.0 ** (0.15 * np.array([-1, 0, -2, 0, -1, -2, 0, -2, -1]))
+    lit = [changed(f, lambda x, g=g: x * g) for f, g in zip(frames, gains, strict=True)]
+    varies = only(inspected(lit), "flash_varies")
+    assert varies.frames == tuple(range(N))
 
 
 def test_light_that_fades_is_told_as_drift(frames):

@@ -114,6 +114,16 @@ def test_copies_and_odd_frames_are_findings_not_errors(tmp_path):
     assert [f["belongs"] for f in report.record["frames"]] == [True] * 10 + [False]
 
 
+def test_a_frame_of_another_profile_is_told(tmp_path):
+    folder = folder_of(tmp_path, FRAMES)
+    pixels = tifffile.imread(FRAMES[3])
+    target = folder / FRAMES[3].name
+    tifffile.imwrite(target, pixels, photometric="rgb", metadata=None)
+    done = run(folder, "-q")
+    assert done.exit_code == 3
+    assert "Frame 3 is of another kind: no colour profile instead of" in done.stdout
+
+
 def test_frames_planned_but_not_there_are_counted(tmp_path):
     report = check_bracket([SAMPLE], settings=CheckSettings(frames=12))
     (short,) = [f for f in report.findings if f.severity != "note"]

@@ -60,6 +60,8 @@ MOST_LOSS, WASTED_CONTRAST = 0.5, 0.95
 # Finest detail is lost within this many steps where only coarser detail shows a width
 # (measured: the width about triples from full size to a quarter).
 WIDTH_RATIOS = (1.0, 0.6, 0.33)
+# A curve takes three frames: narrower ones are found in the cells only where they are wide.
+LEAST_WIDTH = 1.0
 
 
 def missing_ends(r: Reading) -> list[Finding]:
@@ -220,10 +222,15 @@ def _is_measured(r: Reading) -> bool:
 
 def finest_width(r: Reading) -> float | None:
     """Width of the sharpness curve of the finest detail, in steps."""
-    for width, ratio in zip(r.widths, WIDTH_RATIOS, strict=True):
-        if width:
+    known = [
+        (width, ratio)
+        for width, ratio in zip(r.widths, WIDTH_RATIOS, strict=True)
+        if width
+    ]
+    for width, ratio in known:
+        if width >= LEAST_WIDTH:
             return width * ratio
-    return None
+    return known[-1][0] * known[-1][1] if known else None
 
 
 def _lost(r: Reading, steps: float) -> float:
