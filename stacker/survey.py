@@ -165,7 +165,7 @@ class Survey:
 
     Notes
     -----
-    Memory: about 3 MB per frame. Time for 100 megapixels: 0.12 s on two cores beyond
+    Memory: about 3 MB per frame. Time for 100 megapixels: 0.06 s of processor beyond
     what the registration takes.
     """
 
