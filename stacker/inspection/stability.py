@@ -78,10 +78,15 @@ def camera_path(r: Reading) -> CameraPath:
         places.append(moved[:2] / moved[2] - centre[:2])
         rolls.append(np.arctan2(matrix[1, 0], matrix[0, 0]))
     roll_px = np.array(rolls)[:, None] * np.hypot(height, width) / 2
-    shift, parallax = sideways_motion(r)
-    place = np.array(places) + shift
-    place -= _factor(_off_the_line(r.z, place), _off_the_line(r.z, parallax)) * parallax
+    place = np.array(places)
     offset, others, limit = off_the_others(r.z, place, STEADY * width)
+    shift, parallax = sideways_motion(r)
+    less = place + shift
+    less -= _factor(_off_the_line(r.z, less), _off_the_line(r.z, parallax)) * parallax
+    straight = off_the_others(r.z, less, STEADY * width)
+    # Where depth runs with height in the picture, parallax is not told from tilt.
+    if np.median(straight[1]) < np.median(others):
+        place, (offset, others, limit) = less, straight
     return CameraPath(
         place=place,
         offset=offset,
