@@ -18,10 +18,11 @@ from typing import Any
 
 from benchmarks.faults import FAULTS, Fault, deliver
 from benchmarks.shoots import CleanBracket, folder_bracket, rendered_bracket
-from stacker.frame import Finding
+from stacker.frame import Finding, FrameInfo
 from stacker.inspection import inspect_bracket
 from stacker.light import srgb_transfer
 from stacker.roster import Roster
+from stacker.survey import BracketFacts
 
 SCENES = ("wires", "chrome", "macro", "wires-still", "macro-still", "wires-still-fixed")
 QUICK_SCENES = ("wires-still",)
@@ -32,6 +33,13 @@ def inspect(
     bracket: CleanBracket, fault: Fault, *, seed: int, bits: int = 16
 ) -> tuple[Finding, ...]:
     """Deliver a bracket with a fault and look for it."""
+    return inspect_bracket(*survey(bracket, fault, seed=seed, bits=bits))
+
+
+def survey(
+    bracket: CleanBracket, fault: Fault, *, seed: int, bits: int = 16
+) -> tuple[BracketFacts, list[FrameInfo]]:
+    """Deliver a bracket with a fault and survey it."""
     frames, infos = deliver(bracket, fault, seed=seed, bits=bits)
     shape = (bracket.height, bracket.width)
     roster = Roster(
@@ -39,7 +47,7 @@ def inspect(
     )
     for number, frame in enumerate(frames):
         roster.add(number, roster.look(frame))
-    return inspect_bracket(roster.facts(), infos)
+    return roster.facts(), infos
 
 
 def clean_bracket(name: str, scale: float) -> CleanBracket:

@@ -128,6 +128,14 @@ def _cut_last(s: Shooting) -> None:
     del s.order[-max(2, s.bracket.n_frames // 4) :]
 
 
+def _halve_first(s: Shooting) -> None:
+    del s.order[: s.bracket.n_frames // 2]
+
+
+def _halve_last(s: Shooting) -> None:
+    del s.order[-(s.bracket.n_frames // 2) :]
+
+
 def _repeat(s: Shooting) -> None:
     k = int(s.rng.integers(1, len(s.order) - 1))
     s.order.insert(k, s.order[k])
@@ -220,6 +228,8 @@ FAULTS: dict[str, Fault] = {
     "frame dropped": Fault(happen=_drop, codes=("gap",)),
     "first quarter missing": Fault(happen=_cut_first, codes=("missing_first_end",)),
     "last quarter missing": Fault(happen=_cut_last, codes=("missing_last_end",)),
+    "first half missing": Fault(happen=_halve_first, codes=("missing_first_end",)),
+    "last half missing": Fault(happen=_halve_last, codes=("missing_last_end",)),
     "frame repeated": Fault(happen=_repeat, codes=("same_focus",)),
     "frame copied": Fault(happen=_copy, codes=("duplicate_frame",)),
     "shuffled": Fault(happen=_shuffle, codes=("wrong_order",)),

@@ -30,6 +30,7 @@ from benchmarks.scenes import HEIGHT, SCENES, WIDTH, Scene
 __all__ = ["WAYS", "CleanBracket", "folder_bracket", "rendered_bracket"]
 
 FEW_FRAMES, MANY_FRAMES = 5, 40
+OTHER_COUNTS = (9, 14, 30)
 STRONG_BREATHING = 0.12
 DARK = 0.06
 JPEG_QUALITY = 92
@@ -100,6 +101,10 @@ CAMERA_WAYS: dict[str, Callable[[Camera], Camera]] = {
     "strong": lambda camera: replace(camera, breathing=STRONG_BREATHING),
     "few": _few,
     "many": lambda camera: _with_frames(camera, MANY_FRAMES),
+    **{
+        f"n{n}": lambda camera, n=n: _with_frames(camera, n)  # type: ignore[misc]
+        for n in OTHER_COUNTS
+    },
     "reversed": lambda camera: replace(
         camera, focus_mm=camera.focus_mm[::-1], breathing=-camera.breathing
     ),
@@ -116,6 +121,7 @@ WAYS = {
     "strong": "a lens that breathes by 12 %",
     "few": "5 frames at a smaller aperture",
     "many": "40 frames",
+    **{f"n{n}": f"{n} frames" for n in OTHER_COUNTS},
     "reversed": "from far to near",
     "portrait": "upright format",
     "dark": "four stops too dark",

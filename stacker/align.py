@@ -129,7 +129,12 @@ def _reduced_luma(raw: Pixels, luma_half: ImageF32) -> ImageF32:
 
 
 def register_pair(
-    reference: Prepared, moving: Prepared, motion: Motion, *, n_threads: int = 1
+    reference: Prepared,
+    moving: Prepared,
+    motion: Motion,
+    *,
+    n_threads: int = 1,
+    ecc_pixels: float = ECC_PIXELS,
 ) -> Registration | None:
     """Register `moving` to `reference`: ECC coarse to fine, then where both are sharp.
 
@@ -141,6 +146,8 @@ def register_pair(
         Motion model.
     n_threads : int
         Threads to work with.
+    ecc_pixels : float
+        Size at about which ECC stops and the refinement takes over.
 
     Returns
     -------
@@ -163,7 +170,7 @@ def register_pair(
     while len(levels) < ECC_LEVELS and min(levels[-1][0].shape) // 2 >= MIN_LEVEL_SIDE:
         fixed, other = levels[-1]
         levels.append((_opencv.pyramid_down(fixed), _opencv.pyramid_down(other)))
-    skipped = int(np.log2(max(np.sqrt(reference.luma.size / ECC_PIXELS), 1)) + 0.5)
+    skipped = int(np.log2(max(np.sqrt(reference.luma.size / ecc_pixels), 1)) + 0.5)
     coarse = levels[min(skipped, len(levels) - 1) :]
     best: Registration | None = None
     for seed in _seeds(*coarse[-1]):

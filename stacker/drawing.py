@@ -139,7 +139,7 @@ def _paint(painter: ImageDraw.ImageDraw, shape: Shape) -> None:
         case Words():
             painter.text(
                 (shape.x * k, shape.y * k),
-                shape.text,
+                shape.text.replace("µ", "u"),  # Pillow's own font has no such sign
                 font=ImageFont.load_default(shape.size * k),
                 fill=shape.colour,
                 anchor=_PIL_ANCHORS[shape.anchor],

@@ -21,7 +21,14 @@ from stacker.geometry import reduced_shape
 from stacker.light import normalising_table
 from stacker.sharpness import NoiseFloor, NoiseModel, laplacian_energy
 
-__all__ = ["N_LEVELS", "BracketFacts", "FrameFacts", "Survey", "grid_shape"]
+__all__ = [
+    "N_LEVELS",
+    "BracketFacts",
+    "FrameFacts",
+    "Survey",
+    "grid_shape",
+    "some_pixels",
+]
 
 # Thumbnails: enough to see a speck of dust a hundredth of the picture wide.
 SURVEY_PIXELS = 4.0e5
@@ -41,6 +48,8 @@ MOST_OUTSIDE = 0.25
 # Codes within this share below full scale tell roll-off (many) from cutting off (few).
 NEAR_WHITE = 0.004
 WHITE_SAMPLES = 5.0e5
+# Samples of each frame and scale that the noise is measured on.
+NOISE_SAMPLES = 2.0e5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -156,7 +165,7 @@ class Survey:
 
     Notes
     -----
-    Memory: about 3 MB per frame. Time for 100 megapixels: 0.12 s on two cores beyond
+    Memory: about 3 MB per frame. Time for 100 megapixels: 0.06 s of processor beyond
     what the registration takes.
     """
 
@@ -257,7 +266,7 @@ class Survey:
                 energy = _opencv.laplacian_energy(luma, POOL_SIGMA)
             inner = self._windows.inner(energy)
             inner_luma = self._windows.inner(luma)
-            self._noise[level].add(_flat(inner), _flat(inner_luma))
+            self._noise[level].add(_thinned(inner), _thinned(inner_luma))
             # The mean of roots: a few glints must not speak for a whole cell.
             root = self._windows.mean(np.sqrt(np.maximum(inner, 0)))
             out[level] = np.where(is_seen, root * root, np.nan)
@@ -266,17 +275,33 @@ class Survey:
         return out, brightness
 
 
-def _flat(inner: ImageF32) -> ImageF32:
-    """(rows, h, columns, w) to two dimensions."""
+def some_pixels(raw: Pixels, step: int) -> Pixels:
+    """Copy every `step`-th pixel in both directions, in native byte order.
+
+    A pixel at a time where its samples lie side by side, which halves the time.
+    """
+    first = (step - 1) // 2
+    thin = raw[first::step, first::step]
+    if raw.strides[2] == raw.itemsize:
+        whole = raw.view(f"V{raw.shape[2] * raw.itemsize}")[first::step, first::step]
+        thin = np.ascontiguousarray(whole).view(raw.dtype)
+    return np.ascontiguousarray(  # type: ignore[return-value]
+        thin.reshape(*thin.shape[:2], raw.shape[2]),
+        dtype=raw.dtype.newbyteorder("="),
+    )
+
+
+def _thinned(inner: ImageF32) -> ImageF32:
+    """(rows, h, columns, w) to two dimensions, every few samples where there are many."""
+    step = max(1, round(np.sqrt(inner.size / NOISE_SAMPLES)))
+    inner = inner[:, ::step, :, ::step]
     return inner.reshape(inner.shape[0] * inner.shape[1], -1)
 
 
 def _white_shares(raw: Pixels) -> tuple[float, float]:
     """Fractions of the samples at full scale and just below."""
     step = max(1, int(np.sqrt(raw.shape[0] * raw.shape[1] / WHITE_SAMPLES)))
-    samples: Pixels = np.ascontiguousarray(  # type: ignore[assignment]
-        raw[step // 2 :: step, step // 2 :: step]
-    )
+    samples = some_pixels(raw, step)
     top = np.iinfo(raw.dtype).max
     white = np.count_nonzero(samples == top)
     bright = np.count_nonzero(samples >= top - max(1, round(NEAR_WHITE * top)))
@@ -371,5 +396,6 @@ class _Windows:
         """
         fade_y = np.hanning(inner.shape[1] + 2)[1:-1].astype(np.float32)
         fade_x = np.hanning(inner.shape[3] + 2)[1:-1].astype(np.float32)
-        total = np.einsum("rhcw,h,w->rc", inner, fade_y, fade_x, optimize=True)
-        return np.asarray(total / (fade_y.sum() * fade_x.sum()), np.float32)
+        fade = (fade_y / fade_y.sum())[:, None, None] * (fade_x / fade_x.sum())
+        # No product of matrices: threads of BLAS would spin beside the decoder.
+        return np.asarray((inner * fade).sum(axis=(1, 3)), np.float32)

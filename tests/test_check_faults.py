@@ -11,7 +11,8 @@ import pytest
 
 from benchmarks import check_faults, check_speed
 from benchmarks.brackets import srgb_decode, srgb_encode
-from benchmarks.faults import moved_by, patched, shaken_by
+from benchmarks.faults import FAULTS, moved_by, patched, shaken_by
+from benchmarks.shoots import rendered_bracket
 from stacker.frame import FrameInfo
 from stacker.inspection import find_specks, give_verdict, inspect_bracket
 from stacker.inspection.stability import off_the_others
@@ -123,7 +124,7 @@ def test_a_lost_frame_leaves_a_gap_with_a_place_and_a_distance(frames):
     # thin lens: (f^2 / N) |s - z| / (z (s - f)), e.g. Potmesil & Chakravarty 1981
     s, z = FOCUS_MM[3], FOCUS_MM[4]
     disc_um = 1000 * 50**2 / 5.6 * abs(s - z) / (z * (s - 50))
-    told_um = float(gap.message.split("about ")[1].split(" um")[0])
+    told_um = float(gap.message.split("about ")[1].split(" µm")[0])
     assert told_um == pytest.approx(disc_um, rel=0.1)
 
 
@@ -152,6 +153,28 @@ def test_a_missing_end_is_told_with_what_to_add(frames, kept, code, frame, end):
     middle = found.region.row + found.region.height / 2
     assert (middle > height / 2) == (end == "near")
     assert found.region.column + found.region.width <= width
+
+
+def test_a_missing_end_is_told_of_forty_fine_frames_too():
+    """What lies ten fine steps beyond the end is not far off: it is missing."""
+    bracket = rendered_bracket("wires-still-many", scale=0.3)
+    whole = check_faults.inspect(bracket, FAULTS["clean"], seed=1)
+    assert alarms(whole) == []
+    assert "steps_finer_than_needed" in {f.code for f in whole}
+    fault = FAULTS["last quarter missing"]
+    found = only(check_faults.inspect(bracket, fault, seed=1), "missing_last_end")
+    assert found.severity == "reshoot"
+    n_more = int(found.action.split("Add ")[1].split(" frame")[0])
+    assert 3 <= n_more <= 15  # ten are missing
+
+
+def test_steps_too_wide_everywhere_are_told_and_ordinary_ones_pass(frames, facts):
+    found = {f.code: f for f in inspected(frames[::2])}
+    assert found["steps_too_wide"].severity == "look"
+    lost = float(found["steps_too_wide"].message.split("frames ")[1].split(" %")[0])
+    assert lost > 50
+    notes = {f.code for f in inspect_bracket(facts, infos_of(frames, range(N)))}
+    assert not notes & {"steps_too_wide", "steps_finer_than_needed"}
 
 
 def test_focus_that_did_not_move_is_noticed(frames):
@@ -223,6 +246,14 @@ def test_a_knocked_frame_is_told_with_its_pixels(frames):
     assert told_px == pytest.approx(np.hypot(9, 4), abs=2.5)  # frames wander by 1 px
 
 
+def test_a_knock_that_hides_in_the_wandering_of_all_is_named_in_a_note(frames):
+    moved = with_frame(frames, 4, lambda x: moved_by(x, 3.0, -1.0))
+    notes = {f.code: f for f in inspected(moved)}
+    assert notes["unsteady_frames"].severity == "note"
+    assert 4 in notes["unsteady_frames"].frames
+    assert "cannot be told" in notes["unsteady_frames"].message
+
+
 def test_a_set_that_moved_is_told_with_the_frame(frames):
     moved = [
         changed(f, lambda x: moved_by(x, 8.0, 5.0)) if k >= 5 else f
@@ -248,6 +279,13 @@ def test_a_misfire_of_a_seventh_of_a_stop_is_found(sample, stops):
     assert found.frames == (3,)
     assert ("brighter" if stops > 0 else "darker") in found.message
     assert found.severity == "look"
+
+
+def test_light_that_changes_from_frame_to_frame_is_told(frames):
+    gains = 2.0 ** (0.15 * np.array([-1, 0, -2, 0, -1, -2, 0, -2, -1]))
+    lit = [changed(f, lambda x, g=g: x * g) for f, g in zip(frames, gains, strict=True)]
+    varies = only(inspected(lit), "flash_varies")
+    assert varies.frames == tuple(range(N))
 
 
 def test_light_that_fades_is_told_as_drift(frames):
@@ -284,6 +322,15 @@ def test_a_shaken_frame_is_told_from_a_frame_out_of_focus(frames):
     shaken = with_frame(frames, 4, lambda x: shaken_by(x, 3.0, 1.5))
     found = only(inspected(shaken), "camera_shake")
     assert found.frames == (4,)
+
+
+def test_shake_is_told_where_nothing_is_in_focus():
+    """The middle frame is focused between the wires and the wall behind them."""
+    bracket = rendered_bracket("wires-still", scale=0.3)
+    found = only(
+        check_faults.inspect(bracket, FAULTS["shaken"], seed=1), "camera_shake"
+    )
+    assert found.frames == (bracket.n_frames // 2,)
 
 
 @pytest.mark.parametrize("for_good", [True, False])

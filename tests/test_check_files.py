@@ -3,6 +3,9 @@
 import json
 import re
 import shutil
+import signal
+import subprocess
+import sys
 import threading
 import time
 from html import unescape
@@ -111,6 +114,16 @@ def test_copies_and_odd_frames_are_findings_not_errors(tmp_path):
     assert [f["belongs"] for f in report.record["frames"]] == [True] * 10 + [False]
 
 
+def test_a_frame_of_another_profile_is_told(tmp_path):
+    folder = folder_of(tmp_path, FRAMES)
+    pixels = tifffile.imread(FRAMES[3])
+    target = folder / FRAMES[3].name
+    tifffile.imwrite(target, pixels, photometric="rgb", metadata=None)
+    done = run(folder, "-q")
+    assert done.exit_code == 3
+    assert "Frame 3 is of another kind: no colour profile instead of" in done.stdout
+
+
 def test_frames_planned_but_not_there_are_counted(tmp_path):
     report = check_bracket([SAMPLE], settings=CheckSettings(frames=12))
     (short,) = [f for f in report.findings if f.severity != "note"]
@@ -167,6 +180,35 @@ def test_following_stops_by_itself_when_complete(tmp_path):
     reports = list(follow_bracket([folder], settings=CheckSettings(look_s=0.05)))
     assert len(reports) == 1
     assert reports[0].is_complete
+
+
+FOLLOW = """
+import signal, sys
+from stacker.cli import main
+# A test run started in the background of a shell inherits an ignored SIGINT.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+main(["check", sys.argv[1], "--follow", "--frames", "24", "--page", sys.argv[2]])
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+def test_following_that_is_stopped_says_what_is_known(tmp_path):
+    """Whoever stops before the plan is shot keeps the verdict and the page."""
+    folder, page = folder_of(tmp_path, FRAMES[:4]), tmp_path / "page.html"
+    child = subprocess.Popen(
+        [sys.executable, "-c", FOLLOW, str(folder), str(page)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    assert child.stdout is not None
+    assert child.stdout.readline() == "4 frames\n"
+    assert "Add frames beyond" in child.stdout.readline()
+    child.send_signal(signal.SIGINT)
+    _, words = child.communicate(timeout=30)
+    assert child.returncode == 130
+    assert "Stopped. Of 4 frames: Add frames beyond" in words
+    assert "Focus path" in page.read_text("utf-8")
 
 
 def test_following_goes_on_while_something_lies_far_beyond(monkeypatch):

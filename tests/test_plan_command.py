@@ -45,6 +45,15 @@ def test_text_says_what_matters_and_fits_80_columns():
     assert numbers.count("17") == numbers.count("1") == 1
 
 
+@pytest.mark.parametrize(("encoding", "unit"), [("utf-8", "µm"), ("koi8-r", "um")])
+def test_a_terminal_of_few_characters_reads_um(encoding, unit):
+    runner = CliRunner(charset=encoding)
+    done = runner.invoke(main, STILL_LIFE)
+    assert done.exit_code == 0
+    assert f" {unit} " in done.output
+    assert "\\x" not in done.output
+
+
 def test_json_is_the_plan():
     record = json.loads(run(*STILL_LIFE, "--f-number", "11", "--json").stdout)
     assert record["schema"] == "stacker.plan/1"

@@ -5,7 +5,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from stacker.cli.group import LOOK, start_logging, verbosity, verbosity_options
+from stacker.cli.group import (
+    INTERRUPTED,
+    LOOK,
+    start_logging,
+    verbosity,
+    verbosity_options,
+)
 from stacker.cli.options import SettingsOptions
 from stacker.cli.progress import progress
 from stacker.settings import CheckSettings, ReadSettings
@@ -93,8 +99,9 @@ def check(
     said = verbosity(ctx)
     start_logging(said)
 
+    is_stopped = False
     if follow:
-        report = _follow(inputs, read, settings, as_json=as_json)
+        report, is_stopped = _follow(inputs, read, settings, as_json=as_json)
     else:
         from stacker.checking import check_bracket
 
@@ -107,6 +114,8 @@ def check(
         report.write_page(page, overwrite=overwrite)
         if not (as_json or said.quiet):
             click.echo(f"Page: {page}")
+    if is_stopped:
+        ctx.exit(INTERRUPTED)
     if report.needs_a_look:
         ctx.exit(LOOK)
 
@@ -117,21 +126,31 @@ def _follow(
     settings: CheckSettings,
     *,
     as_json: bool,
-) -> "CheckReport":
+) -> "tuple[CheckReport, bool]":
+    """Say after every frame what is known; the last report, and whether it is stopped."""
     import json
 
     from stacker.checking import follow_bracket
+    from stacker.report.wording import visible
 
     click.echo("Following until the bracket is complete; Ctrl-C stops.", err=True)
     report = None
-    for report in follow_bracket(inputs, read=read, settings=settings):
-        if as_json:
-            click.echo(json.dumps(report.record, allow_nan=False))
-        else:
-            click.echo(f"{len(report.record['frames'])} frames")
-            _say(report, as_json=False)
+    try:
+        for report in follow_bracket(inputs, read=read, settings=settings):
+            if as_json:
+                click.echo(json.dumps(report.record, allow_nan=False))
+            else:
+                click.echo(f"{len(report.record['frames'])} frames")
+                _say(report, as_json=False)
+    except KeyboardInterrupt:
+        if report is None:
+            raise
+        n_frames = len(report.record["frames"])
+        words = visible(report.verdict.message)
+        click.echo(f"Stopped. Of {n_frames} frames: {words}", err=True)
+        return report, True
     assert report is not None  # noqa: S101  the iterator ends with a complete report only
-    return report
+    return report, False
 
 
 def _say(report: "CheckReport", *, as_json: bool) -> None:

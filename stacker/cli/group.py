@@ -12,6 +12,7 @@ from typing import Any, TypeVar, cast
 
 import click
 
+from stacker.cli.terminal import spell_what_cannot_be_shown
 from stacker.errors import StackerError
 from stacker.report.wording import visible
 
@@ -75,6 +76,7 @@ class CommandGroup(click.Group):
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; an error becomes one line and an exit status."""
+        spell_what_cannot_be_shown()
         try:
             with _stopped_by_signals():
                 return super().invoke(ctx)
@@ -82,6 +84,8 @@ class CommandGroup(click.Group):
             _complain("interrupted, nothing was written")
             ctx.exit(INTERRUPTED)
         except (click.ClickException, click.exceptions.Exit, click.Abort):
+            raise
+        except BrokenPipeError:  # whoever read it has read enough; click ends quietly
             raise
         except Exception as err:  # the last door: a user gets one line, not a traceback
             if verbosity(ctx).debug:

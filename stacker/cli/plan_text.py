@@ -20,7 +20,7 @@ __all__ = ["plan_text"]
 _WIDTH = 80
 _LABEL = 14
 
-_UNITS = (("m", 1000.0, 3000.0), ("mm", 1.0, 1.0), ("um", 0.001, 0.0))
+_UNITS = (("m", 1000.0, 3000.0), ("mm", 1.0, 1.0), ("µm", 0.001, 0.0))
 """Unit, what it is in mm, and the longest length of a table from which it is used."""
 
 _ROUNDING = 1e-9
@@ -167,9 +167,9 @@ _APERTURE_HEADS = (
     ("", "eff."),
     ("one frame", "holds"),
     ("", "frames"),
-    ("defocus", "um"),
-    ("Airy", "um"),
-    ("both", "um"),
+    ("defocus", "µm"),
+    ("Airy", "µm"),
+    ("both", "µm"),
     ("", "px"),
     ("MTF50", "c/px"),
     ("of", "best"),
@@ -234,7 +234,7 @@ def _one_frame(plan: BracketPlan) -> str:
     if plan.chosen.n_frames == 1 and plan.chosen.one_frame_covers:
         return f"Yes: f/{plan.chosen.f_number:g} holds the whole depth."
     cost = (
-        f"there the Airy disc is {figures_text(one.airy_mm * 1000)} um "
+        f"there the Airy disc is {figures_text(one.airy_mm * 1000)} µm "
         f"({figures_text(one.airy_mm / plan.camera.pitch_mm)} px) and MTF50 "
         f"at the ends {_percent(one.of_bracket)} of the bracket's"
     )

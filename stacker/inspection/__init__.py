@@ -18,6 +18,7 @@ from stacker.inspection.exposure import (
 from stacker.inspection.reading import Reading, read_facts
 from stacker.inspection.scene import flat_areas, moved_things
 from stacker.inspection.setup import mixed_settings, other_pictures
+from stacker.inspection.shake import shaken_frames
 from stacker.inspection.spread import blur_per_frame
 from stacker.inspection.stability import unsteady_stand
 from stacker.inspection.steps import (
@@ -26,7 +27,6 @@ from stacker.inspection.steps import (
     missing_ends,
     not_judged,
     same_focus,
-    shaken_frames,
     too_wide,
     wrong_order,
 )

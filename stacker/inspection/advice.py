@@ -100,7 +100,7 @@ def add_between(r: Reading, k: int, n_frames: int) -> str:
 
 
 def disc_half_way(r: Reading, k: int) -> float | None:
-    """Blur disc on the sensor, in um, half-way between frames `k` and `k` + 1.
+    """Blur disc on the sensor, in µm, half-way between frames `k` and `k` + 1.
 
     From what the files note of the optics; None where they do not.
     """

@@ -46,7 +46,7 @@ FEWEST_CELLS = 10
 # Search for a focus beyond the end, in steps; frames blurred more than this are left.
 END_BLUR = 3.0
 BEYOND_FROM, BEYOND_TO, BEYOND_STEP = -2.0, 10.0, 0.1
-END_FRAMES = 3
+END_FRAMES, END_REACH = 3, 2.5
 # A squared misfit that no one depth explains.
 MISFIT = 6.0
 
@@ -220,13 +220,15 @@ def beyond_the_end(
         Best estimate and lower limit; negative where the
         peak lies inside, NaN where a cell is flat or no one depth explains it.
     """
-    m = min(len(distance), END_FRAMES)
+    n_near = int(np.count_nonzero(distance < END_REACH))
+    m = min(len(distance), max(END_FRAMES, n_near))
     distance, energy, noise = distance[:m], energy[:m], noise[:m]
     inverse, error = _inverse_amplitude(energy, noise)
     seen = np.isfinite(error)
     least = np.where(seen, inverse, np.inf).min(axis=0)
     near = seen & (inverse < END_BLUR * least)
-    weight = np.where(near, error**-2.0, 0.0)
+    # The law's own error is alike in neighbours: more of them are not surer.
+    weight = np.where(near, error**-2.0, 0.0) * (float(min(END_FRAMES, m)) / m)
     log = np.where(near, np.log(np.where(near, inverse, 1.0)), 0.0)
     total = np.maximum(weight.sum(axis=0), 1e-12)
     places = np.arange(BEYOND_FROM, BEYOND_TO + BEYOND_STEP / 2, BEYOND_STEP)

@@ -26,6 +26,7 @@ LIGHT_ERROR, VISIBLE_CHANGE = 0.004, 0.02
 # thing that moved by 4 px makes fifteen.
 CHANGED_T = {3: 9.3, 4: 7.2, 5: 6.0}
 CHANGED_CELLS_ONCE, CHANGED_CELLS = 10, 8
+RIM_CELLS = 2
 # A frame that is elsewhere over so much of the picture shows something else.
 OTHER_PICTURE_SHARE = 0.25
 # Frames needed on either side: light of a cell cannot be foretold far.
@@ -81,7 +82,12 @@ def _window(k: int, n: int) -> slice:
 def _changed(change: F64, sure: F64, fewest: int) -> list[npt.NDArray[np.int64]]:
     with np.errstate(invalid="ignore"):
         mask = (np.abs(sure) > 1) & (np.abs(change) > VISIBLE_CHANGE)
-    return [c for c in clusters(mask) if len(c) >= fewest]
+    return [c for c in clusters(mask) if len(c) >= fewest and not _is_line(c)]
+
+
+def _is_line(cells: npt.NDArray[np.int64]) -> bool:
+    """Tell the rim of something, where a frame is registered less well, from a thing."""
+    return bool((np.ptp(cells, axis=0) + 1).min() <= RIM_CELLS)
 
 
 def moved_things(r: Reading) -> list[Finding]:

@@ -1,4 +1,4 @@
-"""Faults along focus: ends that are missing, gaps, steps wasted, order, a shaken frame."""
+"""Faults along focus: ends that are missing, gaps, steps wasted, order."""
 
 from math import ceil
 
@@ -14,7 +14,7 @@ from stacker.inspection.advice import (
     frames_named,
     percent,
 )
-from stacker.inspection.focus import against_the_others, beyond_the_end
+from stacker.inspection.focus import beyond_the_end
 from stacker.inspection.reading import Reading, clusters
 
 __all__ = [
@@ -23,7 +23,6 @@ __all__ = [
     "missing_ends",
     "not_judged",
     "same_focus",
-    "shaken_frames",
     "too_wide",
     "wrong_order",
 ]
@@ -42,8 +41,12 @@ LEAST_LOSS = 0.12
 # (clean ray-traced brackets: up to 0.6 %). Further off lies what was meant to stay soft.
 REGION_CELLS, REGION_SHARE = 3, 0.008
 FAR_OFF_STEPS, FAR_OFF_SHARE = 5.0, 0.02
+# Limits in steps are for steps over which the finest detail has this width; of finer
+# ones several make one of these, as long as so many are left.
+ORDINARY_WIDTH, FEWEST_STEPS = 1.8, 6
 # Coarser detail is asked too where its curve is narrower than this, in steps.
-WIDEST_FOR_ENDS = 3.5
+# It is less sure: a region must be so many times as large.
+WIDEST_FOR_ENDS, COARSER_SHARE, COARSER_SHARE_OF_FINE = 3.5, 2, 3
 # Half a step beyond the end is as soft as half-way between two frames. What lies beyond
 # is judged too far off rather than too near, by this much (ray-traced brackets).
 HALF_STEP, BEYOND_BIAS = 0.5, 0.3
@@ -57,10 +60,8 @@ MOST_LOSS, WASTED_CONTRAST = 0.5, 0.95
 # Finest detail is lost within this many steps where only coarser detail shows a width
 # (measured: the width about triples from full size to a quarter).
 WIDTH_RATIOS = (1.0, 0.6, 0.33)
-# A frame is shaken that lacks this much of the amplitude foretold, as a logarithm, by three
-# standard errors. Clean ray-traced brackets: up to 0.08; 4 px at 1500: 0.2 to 0.5.
-SHAKEN, SURELY_SHAKEN = 0.12, 0.2
-SHAKE_WIDTH, SHAKE_CELLS, SHAKE_ERRORS = 1.2, 10, 3.0
+# A curve takes three frames: narrower ones are found in the cells only where they are wide.
+LEAST_WIDTH = 1.0
 
 
 def missing_ends(r: Reading) -> list[Finding]:
@@ -70,8 +71,10 @@ def missing_ends(r: Reading) -> list[Finding]:
     # Where fine detail is lost already, coarser detail may tell; it is less sure.
     levels = [(r.level, REGION_SHARE)]
     coarser = r.widths[r.level + 1] if r.level + 1 < len(r.widths) else None
-    if coarser is not None and coarser < WIDEST_FOR_ENDS:
-        levels.append((r.level + 1, 2 * REGION_SHARE))
+    finer = _finer_by(r)
+    if coarser is not None and coarser < WIDEST_FOR_ENDS * finer:
+        times = COARSER_SHARE if finer == 1 else COARSER_SHARE_OF_FINE
+        levels.append((r.level + 1, times * REGION_SHARE))
     found = []
     for is_last in (False, True):
         for level, share in levels:
@@ -84,15 +87,14 @@ def missing_ends(r: Reading) -> list[Finding]:
 
 def _rising(r: Reading, level: int, share: float, *, is_last: bool) -> Finding | None:
     """Tell what is sharpest beyond an end, judged at one scale of detail."""
-    inward = slice(None, None, -1) if is_last else slice(None)
+    finer = _finer_by(r)
+    inward = slice(None, None, -1 if is_last else 1)
     energy = r.energy[level].astype(float)[inward]
-    noise = r.noise[level].astype(float)[inward]
-    distance = np.abs(r.z[inward] - r.z[inward][0])
     likely, at_least = beyond_the_end(
-        distance,
+        np.abs(r.z[inward] - r.z[inward][0]) / finer,
         energy,
-        noise,
-        r.widths[level] or 1.0,
+        r.noise[level].astype(float)[inward],
+        (r.widths[level] or 1.0) / finer,
         sure=SURE if r.gauge in ("breathing", "metadata") else SURE_UNGAUGED,
     )
     with np.errstate(invalid="ignore"):
@@ -103,11 +105,17 @@ def _rising(r: Reading, level: int, share: float, *, is_last: bool) -> Finding |
     if sum(map(len, regions)) >= share * likely.size:
         cells = np.concatenate(regions)
         # The extremes of a region are the least sure of its cells.
-        beyond = float(np.median(likely[cells[:, 0], cells[:, 1]]))
+        beyond = finer * float(np.median(likely[cells[:, 0], cells[:, 1]]))
         if _lost(r, beyond) >= LEAST_LOSS:
             return _missing_end(r, regions, beyond, is_last=is_last)
     far_off = _regions(is_far_off, round(FAR_OFF_SHARE * likely.size))
     return _soft_beyond(r, far_off, is_last=is_last) if far_off else None
+
+
+def _finer_by(r: Reading) -> int:
+    """How many steps make one of ordinary length."""
+    finer = round((finest_width(r) or 1.0) / ORDINARY_WIDTH)
+    return max(1, min(finer, r.n // FEWEST_STEPS))
 
 
 def _regions(mask: npt.NDArray[np.bool_], fewest: int) -> list[npt.NDArray[np.int64]]:
@@ -139,8 +147,9 @@ def _missing_end(
     is_last: bool,
 ) -> Finding:
     end, number = _end(r, is_last=is_last)
-    n_frames = max(1, ceil(beyond - HALF_STEP - BEYOND_BIAS))
-    severity: Severity = "reshoot" if beyond > HALF_STEP else "look"
+    finer = _finer_by(r)
+    n_frames = max(1, ceil(beyond - (HALF_STEP + BEYOND_BIAS) * finer))
+    severity: Severity = "reshoot" if beyond > HALF_STEP * finer else "look"
     return Finding(
         code="missing_last_end" if is_last else "missing_first_end",
         message=f"The {end} is missing: sharpness is still rising at frame "
@@ -184,7 +193,7 @@ def gaps(r: Reading) -> list[Finding]:
         words += "the others"
         disc_um = disc_half_way(r, k)
         if disc_um is not None:
-            words += f" (a blur disc of about {disc_um:.0f} um half-way)"
+            words += f" (a blur disc of about {disc_um:.0f} µm half-way)"
         if regions and width:
             words += (
                 f": half-way between them {percent(_lost(r, step / 2))} of the finest "
@@ -213,10 +222,15 @@ def _is_measured(r: Reading) -> bool:
 
 def finest_width(r: Reading) -> float | None:
     """Width of the sharpness curve of the finest detail, in steps."""
-    for width, ratio in zip(r.widths, WIDTH_RATIOS, strict=True):
-        if width:
+    known = [
+        (width, ratio)
+        for width, ratio in zip(r.widths, WIDTH_RATIOS, strict=True)
+        if width
+    ]
+    for width, ratio in known:
+        if width >= LEAST_WIDTH:
             return width * ratio
-    return None
+    return known[-1][0] * known[-1][1] if known else None
 
 
 def _lost(r: Reading, steps: float) -> float:
@@ -331,46 +345,3 @@ def wrong_order(r: Reading) -> list[Finding]:
             action=by_time,
         )
     ]
-
-
-def shaken_frames(r: Reading) -> list[Finding]:
-    """Find frames softer than their neighbours foretell where they are in focus."""
-    # At the finest detail that several frames show: shake takes most of that.
-    levels = [v for v, w in enumerate(r.widths) if w is not None and w > SHAKE_WIDTH]
-    if r.gauge == "none" or not levels or not r.is_ordered:
-        return []  # far neighbours measure steps less well, and so foretell badly
-    found = []
-    for k, lack in enumerate(_lacking(r, levels[0])):
-        if not lack > SHAKEN:
-            continue
-        found.append(
-            Finding(
-                code="camera_shake",
-                message=f"Frame {r.number(k)} lacks {percent(1 - np.exp(-lack))} of "
-                "the contrast that its neighbours foretell where it is in focus: the "
-                "camera or the set shook.",
-                severity="reshoot" if lack > SURELY_SHAKEN else "look",
-                frames=(r.number(k),),
-                action="Shoot this frame again; wait longer for vibrations to die.",
-            )
-        )
-    return found
-
-
-def _lacking(r: Reading, level: int) -> npt.NDArray[np.float64]:
-    """Measure what each frame surely lacks of its amplitude, as a logarithm.
-
-    NaN for frames in which too little is in focus, and always for the two ends.
-    """
-    energy, noise = r.energy[level], r.noise[level].astype(float)
-    width = r.widths[level] or 1.0
-    softer = against_the_others(r.z, energy, noise, width).reshape(r.n, -1)
-    lack = np.full(r.n, np.nan)
-    for k, cells in enumerate(softer):
-        known = cells[np.isfinite(cells)]
-        if known.size >= SHAKE_CELLS:
-            middle = float(np.median(known))
-            # Of a median, from the median deviation of normal errors.
-            spread = 1.4826 * float(np.median(np.abs(known - middle)))
-            lack[k] = middle - SHAKE_ERRORS * 1.2533 * spread / np.sqrt(known.size)
-    return lack

@@ -33,7 +33,7 @@ def length_text(
     Examples
     --------
     >>> length_text(812.4), length_text(1812.4), length_text(0.0035)
-    ('812 mm', '1.81 m', '3.5 um')
+    ('812 mm', '1.81 m', '3.5 µm')
     >>> length_text(1012.6, figures=4), length_text(float("inf"))
     ('1.013 m', 'infinity')
     """
@@ -43,7 +43,7 @@ def length_text(
     if size_mm >= 1000:
         return f"{figures_text(length_mm / 1000, figures)} m"
     if 0 < size_mm < 0.1:
-        return f"{figures_text(length_mm * 1000, figures)} um"
+        return f"{figures_text(length_mm * 1000, figures)} µm"
     return f"{figures_text(length_mm, figures)} mm"
 
 
