@@ -4,6 +4,8 @@ Only the calls that the package needs, each in one place, so that a trap of the 
 is corrected once. `cv2.error` does not leave this module.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any, cast
 
 import cv2
@@ -22,11 +24,14 @@ __all__ = [
     "gaussian_blur",
     "laplacian_energy",
     "local_span",
+    "look_up",
+    "luma_of",
     "median_5x5",
     "pyramid_down",
     "pyramid_up",
     "resize_linear",
     "set_threads",
+    "single_threaded",
     "spread_range",
     "warp_linear",
     "widened",
@@ -41,9 +46,27 @@ _ECC_MOTION: dict[Motion, int] = {
 }
 
 
+# ECC ends where its correlation, 0..1, grows by less. Finer than this, sums of floats keep
+# it going up to the last iteration; what follows moves by 0.006 px at most.
+_ECC_GROWTH = 1e-5
+LUMA = np.array([[0.2126, 0.7152, 0.0722]], np.float32)
+"""Weights of red, green and blue in luma (ITU-R BT.709-6, 3.2)."""
+
+
 def set_threads(n_threads: int) -> None:
     """Limit OpenCV's own thread pool; 0 = one per core."""
     cv2.setNumThreads(n_threads if n_threads > 0 else -1)
+
+
+@contextmanager
+def single_threaded() -> Iterator[None]:
+    """Keep OpenCV to the thread that calls it, for work that shares out frames itself."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(1)
+    try:
+        yield
+    finally:
+        cv2.setNumThreads(before)
 
 
 def gaussian_blur(
@@ -70,10 +93,11 @@ def broad_blur(image: ImageF32, sigma_px: float) -> ImageF32:
     return resize_linear(gaussian_blur(small, sigma), image.shape)
 
 
-def laplacian_energy(image: ImageF32, sigma_px: float) -> ImageF32:
-    """Squared 4-neighbour Laplacian of a (H, W) image, pooled by a Gaussian."""
-    edges = cv2.Laplacian(image, cv2.CV_32F)
-    return gaussian_blur(cast("ImageF32", edges * edges), sigma_px)
+def laplacian_energy(image: ImageF32, sigma_px: float, reach_px: int = 0) -> ImageF32:
+    """Squared 4-neighbour Laplacian of a (H, W) image, pooled as by `gaussian_blur`."""
+    edges = cast("ImageF32", cv2.Laplacian(image, cv2.CV_32F))
+    np.multiply(edges, edges, out=edges)
+    return gaussian_blur(edges, sigma_px, reach_px, out=edges)
 
 
 def median_5x5(image: ImageF32) -> ImageF32:
@@ -131,6 +155,30 @@ def spread_range(
     for flat, spread in ((low, cv2.erode), (high, cv2.dilate)):
         image = flat.reshape(flat.shape[0], -1, n_channels)
         spread(image, kernel, dst=image)
+
+
+def luma_of(image: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    """Luma of a (H, W, C) image as (H, W), dtype kept, rounded to it.
+
+    Not as a product of matrices: threads of BLAS would spin beside the decoder.
+    """
+    if image.shape[2] == 1:
+        return image[..., 0]
+    return cast("npt.NDArray[Any]", cv2.transform(image, LUMA))
+
+
+def look_up(codes: npt.NDArray[Any], table: ImageF32) -> ImageF32:
+    """Value of each code, per channel.
+
+    Parameters
+    ----------
+    codes : (H, W, C) uint8 or uint16 array
+        C-contiguous, native byte order.
+    table : (C, 256) or (C, 65536) float32 array
+        For every code of that dtype.
+    """
+    by_code = np.ascontiguousarray(table.T)[None]
+    return cast("ImageF32", cv2.LUT(codes, by_code).reshape(codes.shape))
 
 
 def pyramid_down(image: ImageF32) -> ImageF32:
@@ -214,7 +262,11 @@ def find_transform_ecc(
     """
     rows = 3 if motion == "homography" else 2
     warp = seed_ref_to_mov[:rows].astype(np.float32)
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, n_iterations, 1e-7)
+    criteria = (
+        cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT,
+        n_iterations,
+        _ECC_GROWTH,
+    )
     mask = np.full(moving.shape, 255, np.uint8)
     try:
         value, found = cv2.findTransformECC(

@@ -43,7 +43,6 @@ PUT_BY_STEPS = 255
 # Light is measured on about this many samples, put together to so many cells.
 LIGHT_SAMPLES = 5.0e5
 LIGHT_CELLS = 60_000
-LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709-6, 3.2
 ECC_SIGMA = 1.2
 ECC_LEVELS = 4
 # ECC only has to come near: the refinement finds its way from a pixel or two.
@@ -124,8 +123,7 @@ def _reduced_luma(raw: Pixels, luma_half: ImageF32) -> ImageF32:
         return np.asarray(_opencv.area_reduce(luma_half, shape), np.float32)
     small = _opencv.area_reduce(raw, shape).reshape(*shape, raw.shape[2])
     value = small.astype(np.float32) * np.float32(1 / np.iinfo(raw.dtype).max)
-    luma = value[..., 0] if raw.shape[2] == 1 else value @ LUMA
-    return np.ascontiguousarray(luma, np.float32)
+    return np.ascontiguousarray(_opencv.luma_of(value), np.float32)
 
 
 def register_pair(

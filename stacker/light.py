@@ -18,6 +18,7 @@ from stacker.geometry import reduced_shape
 __all__ = [
     "LightGain",
     "check_transfer",
+    "contrast_factor",
     "estimate_gain",
     "linear_samples",
     "normalising_table",
@@ -33,6 +34,8 @@ LIGHT_BLOCKS = 96
 MIN_USABLE = 0.25
 # A gain is believed only from this many blocks and this much mean linear light.
 MIN_BLOCKS, DARKEST = 2, 0.002
+# Half way up the range is a fair place for the slope of the light's correction.
+MIDDLE_CODES = (20000, 40000)
 # Linear light above which a brighter frame's whites roll off to stay white.
 SHOULDER_FROM = 0.85
 
@@ -88,10 +91,8 @@ def linear_samples(raw: Pixels, table: TransferTable, step: int) -> ImageF32:
     step : int
         At least 1.
     """
-    codes = raw[::step, ::step]
-    if raw.dtype == np.uint8:
-        table = table[:, ::257]
-    return np.stack([row[codes[..., c]] for c, row in enumerate(table)], axis=-1)
+    codes = np.ascontiguousarray(raw[::step, ::step])
+    return _opencv.look_up(codes, table[:, ::257] if raw.dtype == np.uint8 else table)
 
 
 def estimate_gain(
@@ -159,17 +160,33 @@ def normalising_table(table: TransferTable, gain: npt.NDArray[np.float64]) -> Im
         Monotone. Full scale stays full scale: a clipped white of a brighter frame must
         not turn grey, so the gain fades out towards white.
     """
+    return _normalised(table, gain, np.arange(N_CODES)).astype(np.float32)
+
+
+def contrast_factor(table: TransferTable, gain: npt.NDArray[np.float64]) -> float:
+    """Factor by which `normalising_table` changes contrast, in the middle of the range."""
+    low, high = MIDDLE_CODES
+    at_low, at_high = _normalised(table, gain, np.array(MIDDLE_CODES)).mean(axis=0)
+    return float(at_high - at_low) / ((high - low) / (N_CODES - 1))
+
+
+def _normalised(
+    table: TransferTable,
+    gain: npt.NDArray[np.float64],
+    at: npt.NDArray[np.int64],
+) -> npt.NDArray[np.float64]:
+    """Return what `normalising_table` holds at some codes, (C, len(at))."""
     codes = np.arange(N_CODES) / (N_CODES - 1)
-    out = np.empty((len(table), N_CODES), np.float32)
+    out = np.empty((len(table), len(at)))
     for c, linear in enumerate(table.astype(np.float64)):
         g = float(gain[c])
         if abs(g - 1) < 1e-9:
-            out[c] = codes
+            out[c] = codes[at]
             continue
-        white = float(linear[-1])
-        u = np.clip((linear / white - SHOULDER_FROM) / (1 - SHOULDER_FROM), 0.0, 1.0)
+        light, white = linear[at], float(linear[-1])
+        u = np.clip((light / white - SHOULDER_FROM) / (1 - SHOULDER_FROM), 0.0, 1.0)
         fade = u * u * (3 - 2 * u) if g > 1 else np.zeros_like(u)
-        normalised = linear * ((1 - fade) / g + fade)
+        normalised = light * ((1 - fade) / g + fade)
         # np.interp needs rising abscissae: flat ends of a curve are nudged apart.
         rising = linear + np.arange(N_CODES) * 1e-12
         out[c] = np.interp(normalised, rising, codes)

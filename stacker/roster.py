@@ -13,7 +13,6 @@ import numpy.typing as npt
 from stacker import _opencv
 from stacker.align import (
     LIGHT_CELLS,
-    LUMA,
     ReducedFrame,
     measure_gain,
     register_pair,
@@ -32,8 +31,9 @@ from stacker.survey import (
 
 __all__ = ["Look", "Roster"]
 
-# About so many samples make one pixel of the thumbnail, against aliasing.
-SAMPLES_PER_PIXEL = 8.0
+# About so many samples make one pixel of the thumbnail, against aliasing. Neighbours of
+# 24 MP are registered to 0.044 px of 5657 on average; with twice as many to 0.041 px.
+SAMPLES_PER_PIXEL = 4.0
 # ECC comes near enough on a quarter of the thumbnail's sides: the refinement ends within
 # 0.02 px of where it ends after ECC on half of them, in a third of the time.
 ECC_PIXELS = 4.0e4
@@ -136,7 +136,13 @@ class Roster:
                 facts = group.survey.add(number, raw, reduced, place, gain, best)
                 _join(group, _Member(facts, reduced, prepared, likeness))
                 return
-        group = _Group(Survey(self._shape, self._table, n_threads=self._n_threads))
+        survey = Survey(
+            self._shape,
+            self._table,
+            n_threads=self._n_threads,
+            beside=self._groups[0].survey if self._groups else None,
+        )
+        group = _Group(survey)
         self._groups.append(group)
         self._correlations[number] = best
         facts = group.survey.add(
@@ -183,11 +189,9 @@ def _reduce(raw: Pixels, table: TransferTable) -> ReducedFrame:
     step = max(1, round(np.sqrt(height * width / (SAMPLES_PER_PIXEL * SURVEY_PIXELS))))
     some = some_pixels(raw, step)
     shape = reduced_shape((height, width), SURVEY_PIXELS)
-    small = _opencv.area_reduce(some, shape).reshape(*shape, raw.shape[2])
-    value = small.astype(np.float32) * np.float32(1 / np.iinfo(raw.dtype).max)
-    luma = value[..., 0]
-    if raw.shape[2] > 1:  # not as a product of matrices: threads of BLAS would spin
-        luma = np.einsum("yxc,c->yx", value, LUMA)
+    # Luma first: one channel is reduced in a third of the time, and without rounding.
+    luma = _opencv.area_reduce(_opencv.luma_of(some).astype(np.float32), shape)
+    luma *= np.float32(1 / np.iinfo(raw.dtype).max)
     light = linear_samples(some, table, LIGHT_STEP if step > 1 else 1)
     cell_shape = reduced_shape(light.shape[:2], LIGHT_CELLS)
     cells = _opencv.area_reduce(light, cell_shape).reshape(*cell_shape, raw.shape[2])
@@ -195,7 +199,7 @@ def _reduce(raw: Pixels, table: TransferTable) -> ReducedFrame:
     for c in range(1, light.shape[2]):
         bright |= light[..., c] > BRIGHTEST
     clipped = _opencv.area_reduce(bright.astype(np.float32), cell_shape)
-    return ReducedFrame(np.ascontiguousarray(luma), cells, clipped)
+    return ReducedFrame(luma, cells, clipped)
 
 
 def _likeness(reduced: ReducedFrame) -> npt.NDArray[np.float64]:
