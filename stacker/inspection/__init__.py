@@ -5,6 +5,7 @@
 """
 
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 from stacker.frame import Finding, FrameInfo
 from stacker.inspection.dust import Speck, dust_on_sensor, find_specks
@@ -70,6 +71,8 @@ FAULTS: tuple[Callable[[Reading], list[Finding]], ...] = (
 )
 """Every fault has one function; they are asked in this order."""
 
+# The search for dust takes as long as that for all other faults together: it begins.
+_N_THREADS = 2
 _WORST_FIRST = ("reshoot", "look", "note")
 
 
@@ -95,7 +98,10 @@ def inspect_bracket(
 
 def inspect_reading(reading: Reading) -> tuple[Finding, ...]:
     """Find the faults of a bracket that was read already; see `inspect_bracket`."""
-    return worst_first([f for fault in FAULTS for f in fault(reading)])
+    with ThreadPoolExecutor(_N_THREADS) as pool:
+        order = sorted(FAULTS, key=lambda fault: fault is not dust_on_sensor)
+        begun = {fault: pool.submit(fault, reading) for fault in order}
+        return worst_first([f for fault in FAULTS for f in begun[fault].result()])
 
 
 def worst_first(findings: Sequence[Finding]) -> tuple[Finding, ...]:

@@ -6,6 +6,7 @@ brought together from all frames, knows nothing of it.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,7 @@ from stacker.frame import Box, Finding, ImageF32
 from stacker.geometry import at_level
 from stacker.inspection.advice import percent
 from stacker.inspection.reading import Reading, clusters
-from stacker.survey import BracketFacts
+from stacker.survey import BracketFacts, FrameFacts
 
 __all__ = ["Speck", "dust_on_sensor", "find_specks"]
 
@@ -39,6 +40,8 @@ SMALLEST_PX = 6
 LEAST_FILL, LONGEST = 0.5, 2.5
 DARKEST_LIGHT = 2e-3
 NAMED_SPECKS = 8
+# Of all frames: they stay in the processor's cache.
+ROWS_AT_A_TIME = 24
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,29 +76,27 @@ def find_specks(facts: BracketFacts) -> tuple[Speck, ...]:
     chosen = np.linspace(0, len(frames) - 1, min(len(frames), MOST_FRAMES)).round()
     some = [frames[int(k)] for k in chosen]
     shape = some[0].luma.shape
-    # Light of each frame as a logarithm, by a table: luma has 16 bits at most.
-    logs = np.log(np.maximum(facts.table.mean(axis=0), DARKEST_LIGHT))
-    last = len(logs) - 1
-    light = []
-    for frame in some:
-        code = (np.clip(frame.luma.astype(np.float32), 0, 1) * last).astype(np.uint16)
-        light.append((logs[code] - np.log(frame.gain.mean())).astype(np.float32))
     to_first = [at_level(f.to_first, facts.shape, shape) for f in some]
+    corners = np.array([(y, x) for y in (0, shape[0]) for x in (0, shape[1])])
+    if _motion(to_first, corners).max() <= LEAST_MOTION_PX:
+        return ()
+    logs = _logs_of_light(facts)
+    light = [_log_light(f, logs) for f in some]
     scene, is_whole = _scene(light, to_first)
-    rests = []
-    for plane, matrix in zip(light, to_first, strict=True):
+    rest_of_all = np.empty((len(some), *shape), np.float32)
+    for k, matrix in enumerate(to_first):
         expected = _opencv.warp_linear(scene, matrix, shape)
-        rest = _opencv.gaussian_blur(plane - expected, SMOOTH_SIGMA)
+        rest = _opencv.gaussian_blur(light[k] - expected, SMOOTH_SIGMA)
         known = _opencv.warp_linear(is_whole, matrix, shape, outside=0.0)
-        rests.append(np.where(known > 0.99, rest, 0))
-    rest_of_all = np.stack(rests)
+        rest_of_all[k] = np.where(known > 0.99, rest, 0)
     shade = _median(rest_of_all)
     local = shade - _opencv.gaussian_blur(shade, AROUND_SIGMA)
     busy = _opencv.gaussian_blur(np.minimum(local**2, MOST_ACTIVITY**2), ACTIVITY_SIGMA)
     half = np.count_nonzero(rest_of_all < 0.5 * shade, axis=0)
     stays = half >= CONSTANT_SHARE * len(some)
     is_dust = stays & (local < -LEAST_SHADE) & (local < -ABOVE_ACTIVITY * np.sqrt(busy))
-    is_dust &= _motion(to_first, shape) > LEAST_MOTION_PX
+    places = np.argwhere(is_dust)
+    is_dust[tuple(places.T)] = _motion(to_first, places) > LEAST_MOTION_PX
     steep = np.hypot(*np.gradient(scene))
     scale = facts.shape[1] / shape[1]
     found = []
@@ -123,6 +124,21 @@ def _is_round(group: npt.NDArray[np.int64]) -> bool:
     return len(group) >= SMALLEST_PX and is_full and bool(longer < LONGEST)
 
 
+def _logs_of_light(facts: BracketFacts) -> ImageF32:
+    """Logarithm of light by the bits of a luma in half precision, (1, 65536)."""
+    luma = np.nan_to_num(np.arange(1 << 16, dtype=np.uint16).view(np.float16))
+    code = np.clip(luma.astype(np.float32), 0, 1) * (facts.table.shape[1] - 1)
+    light = np.maximum(facts.table.mean(axis=0), DARKEST_LIGHT)
+    logs: ImageF32 = np.log(light)[code.astype(np.uint16)].astype(np.float32)
+    return logs[None]
+
+
+def _log_light(frame: FrameFacts, logs: ImageF32) -> ImageF32:
+    """Logarithm of a frame's light, brought to that of the first frame."""
+    bits = frame.luma.view(np.uint16)[..., None]
+    return _opencv.look_up(bits, logs)[..., 0] - np.float32(np.log(frame.gain.mean()))
+
+
 def _scene(
     light: list[ImageF32], to_first: list[npt.NDArray[np.float64]]
 ) -> tuple[ImageF32, ImageF32]:
@@ -139,30 +155,53 @@ def _scene(
 
 
 def _median(stack: ImageF32) -> ImageF32:
-    """Median over the first axis; a whole sort is four times faster than `np.median`."""
-    ranked = np.sort(stack, axis=0)
+    """Median over the first axis, whole rows of pixels at a time.
+
+    Twice to ten times as fast as sorting each pixel's few values by themselves.
+    """
     n = len(stack)
-    return np.asarray((ranked[(n - 1) // 2] + ranked[n // 2]) / 2, np.float32)
+    out = np.empty(stack.shape[1:], np.float32)
+    for top in range(0, stack.shape[1], ROWS_AT_A_TIME):
+        rows = slice(top, top + ROWS_AT_A_TIME)
+        planes = list(stack[:, rows].copy())
+        lower = np.empty_like(planes[0])
+        for i, j in _comparisons(n):
+            np.minimum(planes[i], planes[j], out=lower)
+            np.maximum(planes[i], planes[j], out=planes[j])
+            planes[i], lower = lower, planes[i]
+        out[rows] = (planes[(n - 1) // 2] + planes[n // 2]) / 2
+    return out
+
+
+@lru_cache
+def _comparisons(n: int) -> tuple[tuple[int, int], ...]:
+    """List what to compare and exchange, in turn, to sort `n` values.
+
+    References
+    ----------
+    Knuth, D. E. (1998), The Art of Computer Programming 3, 5.2.2, algorithm M: Batcher's
+    merge exchange.
+    """
+    found = []
+    highest = 1 << max(n - 1, 1).bit_length() - 1
+    p = highest
+    while p:
+        q, r, d = highest, 0, p
+        while d:
+            found += [(i, i + d) for i in range(n - d) if i & p == r]
+            d, q, r = q - p, q >> 1, p
+        p >>= 1
+    return tuple(found)
 
 
 def _motion(
-    to_first: list[npt.NDArray[np.float64]], shape: tuple[int, ...]
+    to_first: list[npt.NDArray[np.float64]], places: npt.NDArray[np.int64]
 ) -> npt.NDArray[np.float64]:
-    """How far the scene moves over each pixel of the sensor during the bracket."""
-    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
-    places = []
-    for matrix in (to_first[0], to_first[-1], to_first[len(to_first) // 2]):
-        m = matrix.astype(np.float32)
-        w = m[2, 0] * x + m[2, 1] * y + m[2, 2]
-        places.append(
-            (
-                (m[0, 0] * x + m[0, 1] * y + m[0, 2]) / w,
-                (m[1, 0] * x + m[1, 1] * y + m[1, 2]) / w,
-            )
-        )
-    return np.asarray(
-        np.hypot(*(np.ptp(axis, axis=0) for axis in zip(*places, strict=True)))
-    )
+    """How far the scene moves over places (m, 2) of the sensor during the bracket."""
+    ends = np.stack([to_first[0], to_first[-1], to_first[len(to_first) // 2]])
+    y, x = places.T.astype(float)
+    moved = np.einsum("kij,jm->kim", ends, np.stack([x, y, np.ones_like(x)]))
+    return np.asarray(np.hypot(*np.ptp(moved[:, :2] / moved[:, 2:], axis=0)))
 
 
 def dust_on_sensor(r: Reading) -> list[Finding]:
