@@ -5,7 +5,6 @@ fills and answers after every frame. Beside the pipeline this is the only room t
 both files and computing.
 """
 
-import os
 import time
 from collections import Counter, deque
 from collections.abc import Iterator, Sequence
@@ -16,6 +15,7 @@ from itertools import count, islice
 from os import PathLike
 from pathlib import Path
 
+from stacker import _opencv
 from stacker.errors import BracketError, FrameReadError
 from stacker.events import Event, OnEvent, ignore_event
 from stacker.files import FileSource, list_frames, transfer_table
@@ -250,16 +250,17 @@ class BracketCheck:
         if self._roster is None:
             table = transfer_table(first.icc_profile, first.n_channels).table
             shape = (first.height, first.width)
-            self._roster = Roster(shape, table, n_threads=os.cpu_count() or 1)
+            self._roster = Roster(shape, table)
             self._is_taken = set()
         new = [(place, k) for place, k in enumerate(alike) if k not in self._is_taken]
         n_ahead = RAW_AHEAD if headers[0].raw is not None else FRAMES_AHEAD
         looks = _looks(source, self._roster, new, n_ahead)
-        for done, (k, look) in enumerate(looks, start=1):
-            self._roster.add(k, look)
-            self._is_taken.add(k)
-            name = infos[k].name
-            on_event(Event(stage="measure", done=done, total=len(new), message=name))
+        with _opencv.single_threaded():  # the cores are busy with frames ahead
+            for done, (k, look) in enumerate(looks, start=1):
+                self._roster.add(k, look)
+                self._is_taken.add(k)
+                name, total = infos[k].name, len(new)
+                on_event(Event(stage="measure", done=done, total=total, message=name))
         self.paths, self._infos, self._kind = list(paths), infos, kind
         self._usual = first
 
@@ -268,9 +269,11 @@ class BracketCheck:
         if self._roster is None or self._usual is None:
             msg = "there are no frames to judge yet"
             raise BracketError(msg)
-        reading = read_facts(self._roster.facts(), self._infos)
+        with _opencv.single_threaded():
+            reading = read_facts(self._roster.facts(), self._infos)
+            found = inspect_reading(reading)
         odd = _odd_frames(self._infos, self._usual)
-        findings = worst_first((*odd, *self._too_few(), *inspect_reading(reading)))
+        findings = worst_first((*odd, *self._too_few(), *found))
         n_frames = len(self._infos)
         verdict = give_verdict(findings, n_frames)
         is_known = reading.width is not None and n_frames > 2
@@ -329,6 +332,7 @@ def _looks(
             done = ahead.result()
             waiting.extend((k, pool.submit(look, at)) for at, k in islice(rest, 1))
             yield number, done
+            source.give_back(done.raw)
 
 
 def _kind(info: FrameInfo) -> tuple[int, int, int, int, bytes | None]:

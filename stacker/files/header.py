@@ -23,7 +23,7 @@ from stacker.files.containers import (
 )
 from stacker.files.ifd import IfdReader
 from stacker.files.kinds import RAW_SUFFIXES, SIGNATURE_BYTES, Kind, kind_of
-from stacker.files.layout import first_channels, upright
+from stacker.files.layout import first_channels, room_for, upright
 from stacker.files.metadata import (
     CaptureFacts,
     Metadata,
@@ -268,6 +268,7 @@ def decode(
     threads: int,
     development: Development | None = None,
     is_draft: bool = False,
+    memory: Pixels | None = None,
 ) -> Pixels:
     """Decode the file that `header` describes, upright and without alpha.
 
@@ -281,6 +282,9 @@ def decode(
         For camera raw files, which cannot be decoded without.
     is_draft : bool
         Develop those faster, for a look only.
+    memory : array, optional
+        Pixels decoded before and not needed any more: where they are as many, TIFF and
+        JPEG are decoded into their place.
 
     Returns
     -------
@@ -295,13 +299,13 @@ def decode(
     path = header.info.name
     with reading(path), Path(path).open("rb", buffering=0) as file:
         if header.tiff is not None:
-            stored = decode_tiff(file, header.tiff, threads=threads)
+            stored = decode_tiff(file, header.tiff, threads=threads, memory=memory)
         elif header.raw is not None and development is not None:
             whole = develop(path, development, is_draft=is_draft)
             rows, columns = header.raw.height, header.raw.width
             stored = cast("Pixels", np.ascontiguousarray(whole[:rows, :columns]))
         else:
-            stored = _decode_whole(file.read(), header)
+            stored = _decode_whole(file.read(), header, memory)
         pixels = upright(stored, header.orientation)
         info = header.info
         shape = (info.height, info.width) + ((3,) if info.n_channels == 3 else ())
@@ -311,15 +315,19 @@ def decode(
         return pixels
 
 
-def _decode_whole(data: bytes, header: Header) -> Pixels:
+def _decode_whole(data: bytes, header: Header, memory: Pixels | None) -> Pixels:
+    n_channels = header.info.n_channels
     if header.kind == "jpeg":
         if not jpeg_is_whole(data):
             msg = "is cut off: the picture's end is missing"
             raise InputError(msg)
-        pixels = imagecodecs.jpeg8_decode(data)
+        size = (header.info.height, header.info.width)
+        if header.orientation >= _FIRST_TRANSPOSED:
+            size = size[::-1]
+        shape = (*size, 3) if n_channels == 3 else size
+        pixels = imagecodecs.jpeg8_decode(data, out=room_for(shape, np.uint8, memory))
     else:
         pixels = imagecodecs.png_decode(png_without_metadata(data))
-    n_channels = header.info.n_channels
     if pixels.ndim == 3:  # alpha, or a key colour that the decoder made alpha of
         pixels = first_channels(pixels, n_channels)
     return cast("Pixels", pixels)

@@ -67,6 +67,7 @@ class FileSource:
             self._headers, [self._info(h) for h in self._headers]
         )
         self._threads = threads or os.cpu_count() or 1
+        self._spare: list[Pixels] = []
         _check_alike(self._infos)
         _check_tails(self._headers)
 
@@ -91,7 +92,8 @@ class FileSource:
         """Give the pixels of frame `index` for a look at some of them.
 
         Like `read`, but where the file allows a read-only view into it, with any
-        strides and byte order; camera raw is developed at half its size.
+        strides and byte order; camera raw is developed at half its size. May be called
+        from several threads.
         """
         view = tiff_view(self._headers[index])
         if view is not None:
@@ -101,7 +103,20 @@ class FileSource:
             threads=self._threads,
             development=self._development,
             is_draft=True,
+            memory=self._take_spare(),
         )
+
+    def give_back(self, pixels: Pixels) -> None:
+        """Hand back what `view` gave and nobody looks at any more, to be used again."""
+        # Of other formats the decoder brings its own; a view into a file is read-only.
+        if self._headers[0].kind in ("tiff", "jpeg") and pixels.flags.writeable:
+            self._spare.append(pixels)
+
+    def _take_spare(self) -> Pixels | None:
+        try:
+            return self._spare.pop()
+        except IndexError:  # none, or another thread was quicker
+            return None
 
     def read_window(self, index: int, box: Box) -> Pixels:
         """Decode a region of frame `index`: the same pixels as `read` gives there.

@@ -14,7 +14,7 @@ import numpy.typing as npt
 import tifffile
 
 from stacker.errors import InputError
-from stacker.files.layout import first_channels
+from stacker.files.layout import first_channels, room_for
 from stacker.files.segments import declared_size
 from stacker.frame import Pixels
 
@@ -292,7 +292,13 @@ def _zero_segments(page: tifffile.TiffPage, file: tifffile.FileHandle) -> int:
     return page.imagelength * n_zero // len(starts)
 
 
-def decode_tiff(file: "FileIO", layout: TiffLayout, *, threads: int) -> Pixels:
+def decode_tiff(
+    file: "FileIO",
+    layout: TiffLayout,
+    *,
+    threads: int,
+    memory: Pixels | None = None,
+) -> Pixels:
     """Decode the picture that `layout` describes.
 
     Parameters
@@ -303,6 +309,8 @@ def decode_tiff(file: "FileIO", layout: TiffLayout, *, threads: int) -> Pixels:
         Of this file.
     threads : int
         For compressed data; at least 1.
+    memory : array, optional
+        To decode into, where it is just as large.
 
     Returns
     -------
@@ -320,7 +328,7 @@ def decode_tiff(file: "FileIO", layout: TiffLayout, *, threads: int) -> Pixels:
             (page.imagelength, page.imagewidth) != (layout.height, layout.width)
         ):
             _refuse("has changed while it was in use")
-        stored = np.empty(page.shaped, dtype=page.dtype)
+        stored = room_for(page.shaped, np.dtype(page.dtype), memory)
         if page.is_contiguous and page.compression == 1 and page.predictor == 1:
             _read_plain(file, page, stored)
         else:
