@@ -1,56 +1,34 @@
-"""Settings: every tunable number with its default, its limits and its unit.
+"""Settings of one picture: how frames become a master and what is made of it.
 
-This is the only home of defaults: the command line reads its defaults and choices from
-these classes, and the report writes them out with the values used.
+Everything that `fuse`, `handoff` and `patch` are told about a single bracket.
 """
 
 from dataclasses import asdict, dataclass, field, fields
 from math import inf
 from typing import Any, Literal, Self, TypeAlias, get_args
 
-from stacker.errors import InputError
+from stacker.settings.limits import are_multipliers, check
 
 __all__ = [
     "AlignSettings",
-    "BatchSettings",
-    "CheckSettings",
     "Compression",
     "Device",
-    "Folders",
     "FuseSettings",
-    "GroupSettings",
     "HandoffSettings",
     "Motion",
     "Order",
     "OutputSettings",
     "PatchSettings",
-    "PlanSettings",
     "ReadSettings",
     "Reference",
-    "WatchSettings",
 ]
 
-Folders: TypeAlias = Literal["split", "whole"]
 Compression: TypeAlias = Literal["none", "deflate", "lzw", "zstd"]
 # Defined here and not in `frame`: settings must not import numpy, help has to be fast.
 Motion: TypeAlias = Literal["translation", "similarity", "affine", "homography"]
 Order: TypeAlias = Literal["name", "captured"]
 Device: TypeAlias = Literal["cpu", "cuda"]
 Reference: TypeAlias = Literal["auto", "first", "middle", "last"] | int
-
-
-def _check(condition: bool, name: str, value: object, expected: str) -> None:  # noqa: FBT001
-    if not condition:
-        msg = f"{name} is {value!r}: expected {expected}"
-        raise InputError(msg)
-
-
-def _are_multipliers(text: str) -> bool:
-    try:
-        values = [float(part) for part in text.split(",")]
-    except ValueError:
-        return False
-    return len(values) == 3 and all(0 < v < inf for v in values)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,20 +57,20 @@ class ReadSettings:
     raw_profile: str = "srgb"
 
     def __post_init__(self) -> None:
-        _check(
+        check(
             self.white_balance in ("camera", "daylight")
-            or _are_multipliers(self.white_balance),
+            or are_multipliers(self.white_balance),
             "white_balance",
             self.white_balance,
             "camera, daylight or three positive numbers R,G,B",
         )
-        _check(
+        check(
             self.order in get_args(Order),
             "order",
             self.order,
             "one of " + ", ".join(get_args(Order)),
         )
-        _check(self.max_pixels >= 1, "max_pixels", self.max_pixels, "at least 1")
+        check(self.max_pixels >= 1, "max_pixels", self.max_pixels, "at least 1")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,24 +127,24 @@ class OutputSettings:
     pixel_mm: float | None = None
 
     def __post_init__(self) -> None:
-        _check(
+        check(
             self.compression in get_args(Compression),
             "compression",
             self.compression,
             "one of " + ", ".join(get_args(Compression)),
         )
-        _check(self.bits in (8, 16), "bits", self.bits, "8 or 16")
+        check(self.bits in (8, 16), "bits", self.bits, "8 or 16")
         for name in ("near_mm", "far_mm", "pixel_mm"):
             value = getattr(self, name)
-            _check(value is None or 0 < value < inf, name, value, "a positive number")
-        _check(
+            check(value is None or 0 < value < inf, name, value, "a positive number")
+        check(
             (self.near_mm is None) == (self.far_mm is None),
             "near_mm" if self.near_mm is None else "far_mm",
             None,
             "a distance where the other one is given",
         )
         if self.near_mm is not None and self.far_mm is not None:
-            _check(
+            check(
                 self.near_mm < self.far_mm,
                 "near_mm",
                 self.near_mm,
@@ -200,8 +178,8 @@ class HandoffSettings:
     overwrite: bool = False
 
     def __post_init__(self) -> None:
-        _check(0 <= self.min_share <= 1, "min_share", self.min_share, "0 to 1")
-        _check(
+        check(0 <= self.min_share <= 1, "min_share", self.min_share, "0 to 1")
+        check(
             self.compression in get_args(Compression),
             "compression",
             self.compression,
@@ -224,7 +202,7 @@ class PatchSettings:
     transition_px: int = 64
 
     def __post_init__(self) -> None:
-        _check(
+        check(
             4 <= self.transition_px <= 4096,
             "transition_px",
             self.transition_px,
@@ -260,230 +238,24 @@ class AlignSettings:
     min_correlation: float = 0.6
 
     def __post_init__(self) -> None:
-        _check(
+        check(
             self.motion in get_args(Motion),
             "motion",
             self.motion,
             "one of " + ", ".join(get_args(Motion)),
         )
-        _check(
+        check(
             self.reference in ("auto", "first", "middle", "last")
             or (isinstance(self.reference, int) and self.reference >= 0),
             "reference",
             self.reference,
             "auto, first, middle, last or a frame number from 0",
         )
-        _check(
+        check(
             0 <= self.min_correlation <= 1,
             "min_correlation",
             self.min_correlation,
             "0 to 1",
-        )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlanSettings:
-    """How a bracket is planned, before there is any frame.
-
-    Attributes
-    ----------
-    f_number : float or None
-        Aperture to plan for; without it the one with the best total sharpness.
-    n_frames : int or None
-        Frames to plan for; without it as many as the overlap asks.
-    max_frames : int
-        Most frames to propose, even where the overlap asks for more.
-    widest_f_number : float
-        Widest aperture to propose. Medium-format lenses are at their best two stops
-        from wide open (common practice), which no formula here knows.
-    smallest_f_number : float
-        Smallest aperture to propose.
-    overlap : float
-        Share of a frame's depth of field that the next frame holds again, 0 to 0.9. No
-        point is then blurred by more than 1 - overlap of what still counts as sharp;
-        0.3 leaves room for a focus drive that is not exact (common practice: 0.2 to
-        0.5).
-    blur_px : float
-        Blur disc that still counts as sharp, in pixels. A disc of 2 pixels halves
-        contrast at 0.35 cycles a pixel (our own choice).
-    wavelength_nm : float
-        Wavelength in nm for diffraction; 550 is green, where the eye sees best.
-    lights_f_number : float or None
-        Aperture that the lights are set for now, from which changes of light are
-        counted; without it the one planned for.
-    recycle_s : float
-        Seconds until the flash is ready again.
-    settle_s : float
-        Seconds for moving the focus and for vibrations to die.
-    exposure_s : float
-        Seconds of one exposure.
-    """
-
-    f_number: float | None = None
-    n_frames: int | None = None
-    max_frames: int = 60
-    widest_f_number: float = 5.6
-    smallest_f_number: float = 32.0
-    overlap: float = 0.3
-    blur_px: float = 2.0
-    wavelength_nm: float = 550.0
-    lights_f_number: float | None = None
-    recycle_s: float = 1.5
-    settle_s: float = 2.0
-    exposure_s: float = 0.01
-
-    def __post_init__(self) -> None:
-        _check(0 <= self.overlap <= 0.9, "overlap", self.overlap, "0 to 0.9")
-        for name in ("max_frames", "n_frames"):
-            count = getattr(self, name)
-            _check(count is None or 1 <= count <= 9999, name, count, "1 to 9999")
-        _check(
-            self.widest_f_number <= self.smallest_f_number,
-            "widest_f_number",
-            self.widest_f_number,
-            f"at most the smallest aperture, f/{self.smallest_f_number:g}",
-        )
-        for name in (
-            *("blur_px", "wavelength_nm", "widest_f_number"),
-            *("f_number", "lights_f_number"),
-        ):
-            value = getattr(self, name)
-            _check(value is None or 0 < value < inf, name, value, "a positive number")
-        for name in ("recycle_s", "settle_s", "exposure_s"):
-            value = getattr(self, name)
-            _check(0 <= value < inf, name, value, "0 or more seconds")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckSettings:
-    """How a bracket is checked.
-
-    Attributes
-    ----------
-    frames : int or None
-        Frames that the bracket was planned to have; fewer are a fault, and following
-        goes on until they are there.
-    look_s : float
-        Seconds between two looks at the folder while following. A file that has not
-        changed from one look to the next is read.
-    """
-
-    frames: int | None = None
-    look_s: float = 0.5
-
-    def __post_init__(self) -> None:
-        _check(
-            self.frames is None or 2 <= self.frames <= 9999,
-            "frames",
-            self.frames,
-            "2 to 9999",
-        )
-        _check(0 < self.look_s < inf, "look_s", self.look_s, "more than 0 seconds")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GroupSettings:
-    """How the frames of many brackets are told apart.
-
-    Attributes
-    ----------
-    gap_s : float
-        Longest pause between two frames of one bracket, in seconds; after so long
-        without a new frame a bracket counts as complete. Longer than recycling of the
-        flash and exposure take, shorter than setting up the next picture.
-    folders : str
-        What a sub-folder is: to be "split" where what the camera wrote in its frames
-        says so, or one bracket as a "whole" whatever the pauses in it.
-    name : str
-        Name of a result: a text with {folder} (of the frames), {first}, {last} (frames,
-        without suffix), {date}, {time} (of the first frame) or {count} (of frames). A
-        slash makes folders.
-    """
-
-    gap_s: float = 30.0
-    folders: Folders = "split"
-    name: str = "{folder}_{first}"
-
-    def __post_init__(self) -> None:
-        _check(0 < self.gap_s < inf, "gap_s", self.gap_s, "more than 0 seconds")
-        _check(
-            self.folders in get_args(Folders),
-            "folders",
-            self.folders,
-            "one of " + ", ".join(get_args(Folders)),
-        )
-        _check(bool(self.name.strip()), "name", self.name, "a text")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WatchSettings:
-    """How a folder is watched.
-
-    Attributes
-    ----------
-    settle_s : float
-        A file whose size and time have not changed for so many seconds is looked at.
-        Shares may tell of changes with a delay of a second or two.
-    look_s : float
-        Seconds between two looks at the folder.
-    patience_s : float
-        Seconds after which a bracket no longer waits for a file that stays incomplete;
-        should it become whole later, the bracket is fused again.
-    close_on : str or None
-        Pattern of names: a file of such a name (*.done, say) closes the bracket that
-        came before it in its folder.
-    tries : int
-        Times that a bracket is tried before it is parked.
-    retry_s : float
-        Seconds to the second try; each further wait is twice as long.
-    longest_retry_s : float
-        Longest wait between two tries. A full disk or a lost share never parks a
-        bracket: it is tried again at this pace at the latest.
-    """
-
-    settle_s: float = 2.0
-    look_s: float = 1.0
-    patience_s: float = 300.0
-    close_on: str | None = None
-    tries: int = 3
-    retry_s: float = 10.0
-    longest_retry_s: float = 120.0
-
-    def __post_init__(self) -> None:
-        for name in ("settle_s", "look_s", "patience_s", "retry_s", "longest_retry_s"):
-            value = getattr(self, name)
-            _check(0 < value < inf, name, value, "more than 0 seconds")
-        _check(self.tries >= 1, "tries", self.tries, "at least 1")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchSettings:
-    """How many brackets are fused in one go.
-
-    Attributes
-    ----------
-    jobs : int
-        Brackets at a time. The threads (one per core, or --threads) are shared out
-        among them; fewer at a time run where memory is short.
-    memory_gib : float or None
-        Memory that all of them together may take, in GiB, shared out among them; with
-        a cluster, of each worker. Without it three quarters of the machine's.
-    resume : bool
-        Go on with an earlier batch: what is done with the same settings is kept, what
-        failed is tried again.
-    """
-
-    jobs: int = 1
-    memory_gib: float | None = None
-    resume: bool = False
-
-    def __post_init__(self) -> None:
-        _check(self.jobs >= 1, "jobs", self.jobs, "at least 1")
-        _check(
-            self.memory_gib is None or 0 < self.memory_gib < inf,
-            "memory_gib",
-            self.memory_gib,
-            "more than 0",
         )
 
 
@@ -517,14 +289,14 @@ class FuseSettings:
     device: Device = "cpu"
 
     def __post_init__(self) -> None:
-        _check(self.threads >= 0, "threads", self.threads, "0 or more")
-        _check(
+        check(self.threads >= 0, "threads", self.threads, "0 or more")
+        check(
             self.device in get_args(Device),
             "device",
             self.device,
             "one of " + ", ".join(get_args(Device)),
         )
-        _check(
+        check(
             self.memory_gib is None or 0 < self.memory_gib < inf,
             "memory_gib",
             self.memory_gib,
@@ -547,12 +319,12 @@ class FuseSettings:
         groups = {"align": AlignSettings}
         known = {f.name for f in fields(cls)}
         unknown = sorted(set(values) - known)
-        _check(not unknown, "settings", unknown, "only known settings")
+        check(not unknown, "settings", unknown, "only known settings")
         plain = {k: v for k, v in values.items() if k not in groups}
         for name, kind in groups.items():
             if name in values:
                 inner = {f.name for f in fields(kind)}
                 extra = sorted(set(values[name]) - inner)
-                _check(not extra, name, extra, "only known settings")
+                check(not extra, name, extra, "only known settings")
                 plain[name] = kind(**values[name])
         return cls(**plain)
