@@ -88,6 +88,7 @@ def test_a_clean_bracket_is_let_pass(frames, seed):
     lit = [changed(f, lambda x, g=g: x * g) for f, g in zip(frames, gains, strict=True)]
     findings = inspected(lit)
     assert alarms(findings) == []
+    assert "not_judged" not in [f.code for f in findings]
     verdict = give_verdict(findings, N)
     assert (verdict.level, verdict.message) == ("good", "Complete: 9 frames.")
 
@@ -391,7 +392,10 @@ def test_frames_without_texture_are_not_called_complete():
     grey = np.full((480, 720, 3), 30000, np.uint16)
     rng = np.random.default_rng(2)
     flat = [(grey + rng.normal(0, 90, grey.shape)).astype(np.uint16) for _ in range(6)]
-    verdict = give_verdict(inspected(flat), 6)
+    findings = inspected(flat)
+    (unknown,) = [f for f in findings if f.code == "not_judged"]
+    assert unknown.action
+    verdict = give_verdict(findings, 6)
     assert verdict.level != "good"
 
 

@@ -124,6 +124,28 @@ def test_a_frame_of_another_profile_is_told(tmp_path):
     assert "Frame 3 is of another kind: no colour profile instead of" in done.stdout
 
 
+@pytest.mark.parametrize(
+    ("code", "other", "words"),
+    [
+        ("mixed_depth", lambda p: (p // 257).astype(np.uint8), "8 bit instead of 16"),
+        ("mixed_colour", lambda p: p[..., 1], "grey instead of RGB"),
+    ],
+)
+def test_a_frame_of_other_pixels_is_told(tmp_path, code, other, words):
+    """One frame was developed otherwise: named, and the others are judged."""
+    folder = folder_of(tmp_path, FRAMES[:4])
+    target = folder / FRAMES[3].name
+    pixels = other(tifffile.imread(target))
+    colour = "rgb" if pixels.ndim == 3 else "minisblack"
+    tifffile.imwrite(target, pixels, photometric=colour)
+    found = {f.code: f for f in check_bracket([folder]).findings}
+    assert found[code].frames == (3,)
+    assert words in found[code].message
+    assert found[code].severity == "look"
+    alike = {f.code for f in check_bracket(FRAMES[:3]).findings}
+    assert not alike & {"mixed_depth", "mixed_colour", "mixed_profile"}
+
+
 def test_frames_planned_but_not_there_are_counted(tmp_path):
     report = check_bracket([SAMPLE], settings=CheckSettings(frames=12))
     (short,) = [f for f in report.findings if f.severity != "note"]

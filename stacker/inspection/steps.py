@@ -250,6 +250,8 @@ def not_judged(r: Reading) -> list[Finding]:
             "too little texture that comes into focus in them.",
             severity="note",
             frames=tuple(r.number(k) for k in range(r.n)),
+            action="Look at the frames at full size; three frames or more, and light "
+            "that brings out the surface, can be judged.",
         )
     ]
 
