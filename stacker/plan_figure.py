@@ -174,12 +174,12 @@ def _bars(plan: BracketPlan, scale: _Scale, row: float) -> list[Shape]:
             Box(x=x1, y=y, width=x2 - x1, height=height, fill=_BAR),
             Line(x1=x, y1=y, x2=x, y2=y + height, colour=_FOCUS, width=2),
         ]
-        if i == 0 or (i + 1) % every == 0:
+        if i % every == 0:
             shapes.append(
                 Words(
                     x=_LEFT - 12,
                     y=y + height / 2 + 4,
-                    text=f"{i + 1}",
+                    text=f"{i}",
                     size=11,
                     anchor="end",
                     colour=_GREY,

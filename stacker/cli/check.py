@@ -14,6 +14,7 @@ from stacker.cli.group import (
 )
 from stacker.cli.options import SettingsOptions
 from stacker.cli.progress import progress
+from stacker.errors import OutputExistsError
 from stacker.settings import CheckSettings, ReadSettings
 
 if TYPE_CHECKING:
@@ -49,13 +50,13 @@ Examples:
     required=True,
     type=click.Path(path_type=Path),
 )
-@READ
 @CHECK
 @click.option(
     "--follow",
     is_flag=True,
-    help="Check again as each frame arrives, until the bracket is complete or Ctrl-C; "
-    "goes on while something lies far beyond the last frame, unless --frames says when.",
+    help="Check again as each frame arrives, until the bracket is complete or Ctrl-C. "
+    "With --frames it waits for so many; without, for as long as something beyond the "
+    "last frame is still to come into focus.",
 )
 @click.option(
     "--page",
@@ -70,6 +71,7 @@ Examples:
     is_flag=True,
     help="Print the record as JSON; with --follow one line for every frame.",
 )
+@READ
 @verbosity_options
 def check(
     inputs: tuple[Path, ...],
@@ -91,14 +93,18 @@ def check(
     off, dust on the sensor, and places too plain to be judged.
 
     The first line is the verdict: complete, look at this, or what to shoot. Then come
-    the findings, worst first, each with what to do. Exit status 0 where the bracket is
-    complete, 3 where a person should look or shoot again.
+    the findings, worst first, each with what to do: "reshoot", "look" where a person
+    should decide, "note" for what is worth knowing and no fault. Exit status 0 where the
+    bracket is complete, 3 where a person should look or shoot again.
     """
     read, settings = READ.take(values), CHECK.take(values)
     ctx = click.get_current_context()
     said = verbosity(ctx)
     start_logging(said)
 
+    if page is not None and page.exists() and not overwrite:  # before the work
+        msg = f"{page}: exists already; --overwrite replaces it"
+        raise OutputExistsError(msg)
     is_stopped = False
     if follow:
         report, is_stopped = _follow(inputs, read, settings, as_json=as_json)

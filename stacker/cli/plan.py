@@ -97,16 +97,19 @@ Examples:
     "--pixels",
     type=_size,
     metavar="WIDTH[xHEIGHT]",
-    help="Picture size: 11656, or 11656x8742. Without it, --pitch.",
+    help="Picture size: 11656, or 11656x8742. Or give --pitch.",
 )
 @click.option(
-    "--pitch", type=_length, metavar="LENGTH", help="Pixel pitch instead: 3.76um."
+    "--pitch",
+    type=_length,
+    metavar="LENGTH",
+    help="Pixel pitch, in place of --pixels: 3.76um.",
 )
 @click.option(
     "--focal-length",
     type=_length,
     metavar="LENGTH",
-    help="Of the lens. Needed with distances; with a magnification it is optional.",
+    help="Of the lens. Needed with --near and --far, optional with --magnification.",
 )
 @click.option(
     "--pupil-magnification",
@@ -139,19 +142,19 @@ Examples:
 @click.option(
     "--magnification",
     type=float,
-    help="Instead of distances: size on the sensor over true size, 0.5 for 1:2; in the "
-    "middle of the depth.",
+    help="In place of --near and --far: size on the sensor over true size, 0.5 for 1:2, "
+    "in the middle of the depth.",
 )
 @click.option(
     "--depth",
     type=_length,
     metavar="LENGTH",
-    help="With it: depth of the subject, 20mm.",
+    help="With --magnification: depth of the subject, 20mm.",
 )
 @click.option(
     "--focus-by",
     type=click.Choice(["lens", "rail"]),
-    help="With it: turn the focus of the lens, or move the camera on a rail. "
+    help="With --magnification: turn the focus of the lens, or move the camera on a rail. "
     "[default: lens where the focal length is given, else rail]",
 )
 @click.option(
@@ -178,13 +181,14 @@ Examples:
     "--print-width",
     type=_length,
     metavar="LENGTH",
-    help="Or by the print it is for: its width, 60cm.",
+    help="What still counts as sharp, by the print it is for: its width, 60cm. In place "
+    "of --blur-px.",
 )
 @click.option(
     "--viewing-distance",
     type=_length,
     metavar="LENGTH",
-    help="With it: the distance it is seen from. [default: 25cm]",
+    help="With --print-width: the distance it is seen from. [default: 25cm]",
 )
 @SETTINGS
 @click.option(
@@ -202,6 +206,7 @@ def plan(figure: Path | None, overwrite: bool, as_json: bool, **values: Any) -> 
     Say what the camera and the lens are and between which points everything must be
     sharp. Without --f-number the plan is made for the aperture with the best total
     sharpness, defocus half-way between two frames and diffraction taken together.
+    Frames are numbered from 0, as they are in what check and fuse say.
 
     A length is a number with its unit (um, mm, cm, m, in); without a unit it is in mm.
     """

@@ -275,10 +275,10 @@ def _positions(
     decimals = max(0, (1 if by_lens else 2) - floor(log10(finest / mm)))
     rows = [
         [str(i), *("infinity" if isinf(x) else f"{x / mm:.{decimals}f}" for x in row)]
-        for i, row in enumerate(lengths, 1)
+        for i, row in enumerate(lengths)
     ]
     places = (
-        [("focus from", "lens"), ("from", "sensor"), ("from", "frame 1")]
+        [("focus from", "lens"), ("from", "sensor"), ("from", "frame 0")]
         if by_lens
         else [("rail", "travel")]
     )
@@ -308,8 +308,8 @@ def _breathing(plan: BracketPlan) -> str:
     if isinstance(plan.subject, Distances):
         return (
             f"the picture grows by {growth:.2%} from the far to the near focus, {edge_px} "
-            "px at its left and right edge: frame it at the near focus. Lenses that "
-            "focus by moving inner groups differ, either way."
+            "px at its left and right edge: compose at the near focus, where the view is "
+            "narrowest. Lenses that focus by moving inner groups differ, either way."
         )
     return (
         f"the camera comes closer by the travel, and the front of the subject grows by "
