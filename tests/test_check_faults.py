@@ -265,19 +265,19 @@ def test_a_set_that_moved_is_told_with_the_frame(frames):
     assert found[0].frames[0] == 5
 
 
-@pytest.mark.parametrize("stops", [0.15, -0.15])
-def test_a_misfire_of_a_seventh_of_a_stop_is_found(sample, stops):
+@pytest.mark.parametrize(("stops", "number"), [(0.15, 3), (-0.15, N - 1)])
+def test_a_misfire_of_a_seventh_of_a_stop_is_found(sample, stops, number):
     # without the sample's own variation, which may make up for it
     even = [
         changed(f, lambda x, g=g: x / g)
         for f, g in zip(sample.frames, sample.gains, strict=True)
     ]
-    findings = inspected(with_frame(even, 3, lambda x: x * 2**stops))
+    findings = inspected(with_frame(even, number, lambda x: x * 2**stops))
     codes = {f.code: f for f in alarms(findings)}
     # more light clips more, and that may be told too
     assert set(codes) <= {"flash_misfire", "highlights_grow"}
     found = codes["flash_misfire"]
-    assert found.frames == (3,)
+    assert found.frames == (number,)
     assert ("brighter" if stops > 0 else "darker") in found.message
     assert found.severity == "look"
 
@@ -296,6 +296,12 @@ def test_light_that_fades_is_told_as_drift(frames):
     ]
     found = only(inspected(dim), "flash_drift")
     assert "falls by 0." in found.message
+
+
+def test_one_frame_at_half_power_is_no_drift_however_few_there_are(frames):
+    few = with_frame(frames[2:7], 4, lambda x: x / 2)
+    light = [f for f in alarms(inspected(few)) if f.code.startswith("flash")]
+    assert [(f.code, f.frames) for f in light] == [("flash_misfire", (4,))]
 
 
 def test_another_colour_of_the_flash_is_found(frames):
