@@ -34,6 +34,7 @@ __all__ = [
     "single_threaded",
     "spread_range",
     "warp_linear",
+    "weighted_sum",
     "widened",
 ]
 
@@ -49,7 +50,7 @@ _ECC_MOTION: dict[Motion, int] = {
 # ECC ends where its correlation, 0..1, grows by less. Finer than this, sums of floats keep
 # it going up to the last iteration; what follows moves by 0.006 px at most.
 _ECC_GROWTH = 1e-5
-LUMA = np.array([[0.2126, 0.7152, 0.0722]], np.float32)
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
 """Weights of red, green and blue in luma (ITU-R BT.709-6, 3.2)."""
 
 
@@ -158,13 +159,18 @@ def spread_range(
 
 
 def luma_of(image: npt.NDArray[Any]) -> npt.NDArray[Any]:
-    """Luma of a (H, W, C) image as (H, W), dtype kept, rounded to it.
+    """Luma of a (H, W, C) image as (H, W), dtype kept, rounded to it."""
+    return image[..., 0] if image.shape[2] == 1 else weighted_sum(image, LUMA)
+
+
+def weighted_sum(
+    image: npt.NDArray[Any], weights: npt.NDArray[Any]
+) -> npt.NDArray[Any]:
+    """Sum over the channels of a (H, W, C) image times `weights` (C,), dtype kept.
 
     Not as a product of matrices: threads of BLAS would spin beside the decoder.
     """
-    if image.shape[2] == 1:
-        return image[..., 0]
-    return cast("npt.NDArray[Any]", cv2.transform(image, LUMA))
+    return cast("npt.NDArray[Any]", cv2.transform(image, weights.reshape(1, -1)))
 
 
 def look_up(codes: npt.NDArray[Any], table: ImageF32) -> ImageF32:

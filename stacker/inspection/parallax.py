@@ -105,12 +105,13 @@ def _shared_and_growing(sums: F64, depth: F64, weight: F64) -> F64:
     Lucas, B. D. & Kanade, T. (1981), An iterative image registration technique with an
     application to stereo vision, Proc. IJCAI, 674-679.
     """
-    xx, xy, yy, xt, yt, tt = sums
+    xx, xy, yy, xt, yt, tt = sums.reshape(len(sums), -1)
     rows, columns = depth.shape
     x, y = np.meshgrid(
         (np.arange(columns) + 0.5) / columns * 2 - 1,
         ((np.arange(rows) + 0.5) / rows * 2 - 1) * rows / columns,
     )
+    x, y, depth, weight = x.ravel(), y.ravel(), depth.ravel(), weight.ravel()
     one, zero = np.ones_like(x), np.zeros_like(x)
     basis_x = np.stack([one, zero, x, -y, depth, zero])
     basis_y = np.stack([zero, one, y, x, zero, depth])
@@ -121,20 +122,14 @@ def _shared_and_growing(sums: F64, depth: F64, weight: F64) -> F64:
         return terms
     for _ in range(ROUNDS):
         w = weight * trust
-        cross = np.einsum("irc,jrc,rc->ij", basis_x, basis_y, w * xy)
-        normal = (
-            np.einsum("irc,jrc,rc->ij", basis_x, basis_x, w * xx)
-            + np.einsum("irc,jrc,rc->ij", basis_y, basis_y, w * yy)
-            + cross
-            + cross.T
-        )
-        right = np.einsum("irc,rc->i", basis_x, w * xt)
-        right += np.einsum("irc,rc->i", basis_y, w * yt)
+        cross = (w * xy * basis_x) @ basis_y.T
+        normal = (w * xx * basis_x) @ basis_x.T + (w * yy * basis_y) @ basis_y.T
+        normal += cross + cross.T
+        right = basis_x @ (w * xt) + basis_y @ (w * yt)
         size = np.trace(normal)
         normal += np.diag([1e-9, 1e-9, 1e-9, 1e-9, PRIOR, PRIOR]) * size
         terms = np.linalg.solve(normal, right)
-        u = np.einsum("i,irc->rc", terms, basis_x)
-        v = np.einsum("i,irc->rc", terms, basis_y)
+        u, v = terms @ basis_x, terms @ basis_y
         rest = tt - 2 * (u * xt + v * yt) + u * u * xx + 2 * u * v * xy + v * v * yy
         off = np.sqrt(np.maximum(rest, 0) / np.maximum(tt + xx + yy, 1e-12))
         # Cauchy weights at two typical misfits.

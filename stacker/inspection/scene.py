@@ -46,10 +46,9 @@ def _light(r: Reading) -> F64:
     for frame in frames:
         back = np.asarray(np.linalg.inv(frame.to_first), np.float64)
         to_frame = at_level(back, shape, small)
-        plane = np.ascontiguousarray((frame.light / frame.gain).mean(axis=2))
-        light = _opencv.warp_linear(
-            plane.astype(np.float32), to_frame, small, outside=-1.0
-        )
+        mean_of_channels = 1 / (frame.gain * len(frame.gain))
+        plane = _opencv.weighted_sum(frame.light, mean_of_channels)
+        light = _opencv.warp_linear(plane, to_frame, small, outside=-1.0)
         clipped = _opencv.warp_linear(frame.clipped, to_frame, small, outside=1.0)
         lost = ((light < 0) | (clipped > 0)).astype(np.float32)
         unknown = _opencv.area_reduce(lost, grid) > 0.2
