@@ -246,6 +246,8 @@ class Survey:
         unrelated: tuple[tuple[int, float], ...] = (),
     ) -> BracketFacts:
         """All that is known so far; more frames may follow."""
+        if self._windows is not None:
+            self._windows.free()
         return BracketFacts(
             shape=self._shape,
             frames=tuple(self._frames),
@@ -349,6 +351,10 @@ class _Windows:
         if sides[0] > shape[0] or sides[1] > shape[1]:
             return None
         return cls(shape, grid, *sides)
+
+    def free(self) -> None:
+        """Let go of the memory to work in, until the next frame."""
+        self._mosaic = self._maps = None
 
     @property
     def maps(self) -> tuple[ImageF32, ImageF32]:

@@ -10,6 +10,7 @@ import threading
 import time
 from html import unescape
 
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
@@ -276,3 +277,20 @@ def test_a_view_is_upright(tmp_path, orientation):
         tifffile.imwrite(paths[-1], pixels, photometric="rgb", extratags=tag)
     source = FileSource(paths)
     np.testing.assert_array_equal(source.view(0), source.read(0))
+
+
+@pytest.mark.parametrize("suffix", ["tif", "jpg"])
+def test_a_frame_decoded_into_memory_given_back_is_that_frame(tmp_path, suffix):
+    """Memory is used again while checking; no frame may shine through the next."""
+    paths = FRAMES[:2]
+    if suffix == "jpg":
+        paths = [tmp_path / f"{path.stem}.jpg" for path in FRAMES[:2]]
+        for frame, path in zip(FRAMES, paths, strict=False):
+            eight_bits = (tifffile.imread(frame) // 257).astype(np.uint8)
+            path.write_bytes(imagecodecs.jpeg8_encode(eight_bits))
+    source = FileSource(paths)
+    first = source.view(0)
+    source.give_back(first)
+    second = source.view(1)
+    assert np.shares_memory(first, second)
+    np.testing.assert_array_equal(second, FileSource(paths).read(1))
