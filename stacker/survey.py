@@ -47,9 +47,9 @@ WINDOW_MARGIN_PX = (POOL_REACH + 1) << (N_LEVELS - 1)
 MOST_OUTSIDE = 0.25
 # Codes within this share below full scale tell roll-off (many) from cutting off (few).
 NEAR_WHITE = 0.004
-WHITE_SAMPLES = 5.0e5
+WHITE_SAMPLES = 2.5e5
 # Samples of each frame and scale that the noise is measured on.
-NOISE_SAMPLES = 2.0e5
+NOISE_SAMPLES = 8.0e4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -278,7 +278,7 @@ class Survey:
             inner_luma = self._windows.inner(luma)
             self._noise[level].add(_thinned(inner), _thinned(inner_luma))
             # The mean of roots: a few glints must not speak for a whole cell.
-            root = self._windows.mean(np.sqrt(np.maximum(inner, 0)))
+            root = self._windows.mean(np.sqrt(inner))
             out[level] = np.where(is_seen, root * root, np.nan)
             if level == 0:
                 brightness = self._windows.mean(inner_luma)
