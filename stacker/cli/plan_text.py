@@ -79,6 +79,13 @@ def _aperture(plan: BracketPlan) -> str:
     return f"f/{plan.chosen.f_number:g}"
 
 
+_CRITERION_OPTIONS = {
+    "pixels": "--blur-px",
+    "print": "--print-width",
+    "circle of confusion": "--coc",
+}
+
+
 def _given(plan: BracketPlan) -> Iterator[str]:
     camera, rig = plan.camera, plan.rig
     yield from _labelled(
@@ -132,10 +139,10 @@ def _criterion(plan: BracketPlan) -> str:
     criterion = plan.criterion
     return (
         f"blur discs of at most {length_text(criterion.coc_mm)} on the sensor = "
-        f"{figures_text(criterion.pixels)} pixels = points to the eye on a print "
-        f"{length_text(criterion.print_width_mm)} wide seen from "
-        f"{length_text(READING_DISTANCE_MM)} (twice as wide from twice as far); given "
-        f"by {criterion.source}"
+        f"{figures_text(criterion.pixels)} pixels, which the eye takes for points on a "
+        f"print {length_text(criterion.print_width_mm)} wide seen from "
+        f"{length_text(READING_DISTANCE_MM)} (twice as wide from twice as far); set by "
+        f"{_CRITERION_OPTIONS[criterion.source]}"
     )
 
 
