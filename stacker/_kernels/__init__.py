@@ -22,7 +22,12 @@ from stacker._kernels.energy import energy_rows
 from stacker._kernels.peaks import drift_rows, finish_peak_rows, update_peak_rows
 from stacker._kernels.registration import normal_equations_rows
 from stacker._kernels.runtime import run_strips
-from stacker._kernels.sampling import BLOCK_SHIFT, LANCZOS_TAPS, lanczos_table
+from stacker._kernels.sampling import (
+    BLOCK_COLUMNS,
+    BLOCK_ROWS,
+    LANCZOS_TAPS,
+    lanczos_table,
+)
 from stacker._kernels.weights import (
     WEIGHT_STEPS,
     block_reach_rows,
@@ -31,7 +36,8 @@ from stacker._kernels.weights import (
 )
 
 __all__ = [
-    "BLOCK_SHIFT",
+    "BLOCK_COLUMNS",
+    "BLOCK_ROWS",
     "GUIDE_SHIFT",
     "LANCZOS_TAPS",
     "LIKENESS_SHIFT",
