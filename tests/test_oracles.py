@@ -228,7 +228,7 @@ def test_resampling_of_one_frame(name, channels, dtype):
     shape, out = (70, 131), (67, 133)
     frame = made_frame(shape, channels, dtype)
     codes = np.arange(65536, dtype=np.float32) / 65535
-    curves = np.stack([codes**g for g in (1.0, 0.9, 1.1)[:channels]])
+    curves = np.stack([codes**g for g in (1.0, 0.9, 1.1)[:channels]], dtype=np.float32)
     picture = np.empty((out[0], out[1] * channels), np.uint16)
     m = GEOMETRIES[name]
     flat = frame.reshape(shape[0], -1)
