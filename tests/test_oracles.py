@@ -12,8 +12,11 @@ from stacker import _kernels, _opencv, edges
 from stacker.arrays import blending, energy, peaks, smoothing, warping, weights
 from stacker.arrays import edges as edges_twin
 from stacker.arrays.lanczos import lanczos_weights, resampled
+from stacker.arrays.passes import ArrayPasses
 from stacker.fusion import Unused, focal_weights, seen_by_all
 from stacker.light import normalising_table, srgb_transfer, straight_parts
+from stacker.passes import HostPasses
+from stacker.sharpness import POOL_REACH, POOL_SIGMA, pooling_taps
 
 SIZES = [(37, 53), (64, 67), (131, 70), (1, 9), (11, 1), (2, 3)]
 TURNED = np.array([[1.004, 0.013, -3.3], [-0.012, 1.005, 2.6], [0, 0, 1.0]])
@@ -67,9 +70,11 @@ def test_energy(shape, channels, dtype):
     h, w = (shape[0] + 1) // 2, (shape[1] + 1) // 2
     found, luma = np.empty((2, h, w), np.float32)
     scale = np.float32(1 / np.iinfo(dtype).max)
-    _kernels.energy_rows(raw, scale, found, luma, 0, h // 2)
-    _kernels.energy_rows(raw, scale, found, luma, h // 2, h)
+    flat, taps = raw.reshape(shape[0], -1), pooling_taps()
+    for rows in ((0, h // 2), (h // 2, h)):
+        _kernels.energy_rows(flat, channels, scale, taps, found, luma, *rows)
     wanted, wanted_luma = energy.half_energy(np, raw)
+    wanted = smoothing.gaussian_blur(np, wanted, POOL_SIGMA, POOL_REACH)
     np.testing.assert_allclose(found, wanted, atol=2e-6 * max(1, wanted.max()))
     np.testing.assert_allclose(luma, wanted_luma, atol=1e-6)
 
@@ -100,19 +105,20 @@ def test_peaks(n):
     none = np.full(shape, -1, np.float32)
     for k in range(n):
         a, b = max(k - 1, 0), min(k + 1, n - 1)
-        drift = np.empty(shape, np.float32)
         lumas = maps[a][1], maps[b][1]
-        _kernels.drift_rows(*lumas, b - a < 2, drift, 0, shape[0])
         wanted = peaks.drift_of(np, *lumas, one_sided=b - a < 2)
-        np.testing.assert_allclose(drift, wanted, rtol=1e-5)
+        wanted = smoothing.gaussian_blur(np, wanted, POOL_SIGMA, POOL_REACH)
         previous = maps[k - 1][0] if k else None
         following = maps[k + 1][0] if k < n - 1 else maps[k - 2][0] if k > 1 else None
-        _kernels.update_peak_rows(
-            maps[k][0],
-            none if previous is None else previous,
-            none if following is None else following,
-            *(drift, k, best, at_best, before, after, total, count, which, 0, shape[0]),
-        )
+        for rows in ((0, 9), (9, shape[0])):
+            _kernels.judge_rows(
+                maps[k][0],
+                none if previous is None else previous,
+                none if following is None else following,
+                following is not None,
+                *(*lumas, b - a < 2, pooling_taps(), k),
+                *(best, at_best, before, after, total, count, which, *rows),
+            )
         peaks.take_frame(np, state, k, (maps[k][0], previous, following), wanted)
     # A tie of merits within rounding may go either way.
     same = which == state.which
@@ -370,6 +376,25 @@ def test_maps_are_warped_as_opencv_does(name, outside):
     found = _opencv.warp_linear(image, m, shape, outside=outside)
     (wanted,) = warping.warp_linear(np, [image], m, shape, outside=outside)
     np.testing.assert_allclose(found, wanted, atol=2e-3)
+
+
+@pytest.mark.parametrize("name", GEOMETRIES)
+def test_maps_taken_in(name):
+    rng = np.random.default_rng(14)
+    shape, m = (57, 190), GEOMETRIES[name]
+    maps = [_opencv.gaussian_blur(rng.random((61, 183), np.float32), 1.0) for _ in "el"]
+    host, arrays = HostPasses(2), ArrayPasses(np)
+    both = []
+    for passes in (host, arrays):
+        seen = passes.seen(shape)
+        seen.luma[20:40] = 0.3
+        energy, luma = (image.copy() for image in maps)
+        taken = passes.taken_in(energy, luma, 1.7, m, seen)
+        both.append((*taken, seen.luma, seen.is_white))
+    for found, wanted in zip(*both, strict=True):
+        apart = np.abs(found.astype(float) - wanted)
+        # Places of a strongly tilted frame are linear only in part.
+        assert (apart > 1e-2).mean() < 1e-3
 
 
 @pytest.mark.parametrize("gain", [1.0, 0.97, 1.06])
