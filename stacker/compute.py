@@ -330,6 +330,7 @@ class _Run:
 
     def settle(self) -> None:
         """Choose the reference, refine the registration, settle the light."""
+        self.supply.rest()
         align = self.settings.align
         self.floor: NoiseFloor = self.noise.finish(self.table)
         self.reference = self._choose_reference(align)
@@ -458,9 +459,9 @@ class _Run:
         numbers = [u.number for u in self.used]
         index = self.passes.depth_for_display(self.maps)
         done = fusion.finish(index, numbers, self.n, self.blur_px)
-        shares = (
-            np.bincount(done.coverage.ravel(), minlength=self.n) / done.coverage.size
-        )
+        # In parts: counted are copies in 64 bits.
+        counts = [np.bincount(row, minlength=self.n) for row in done.coverage]
+        shares = np.sum(counts, axis=0) / done.coverage.size
         self.clock.lap("fuse")
         self.clock.seconds["total"] = time.perf_counter() - self.started
         return FusionResult(

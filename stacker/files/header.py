@@ -12,6 +12,7 @@ from typing import BinaryIO, NoReturn, cast
 import imagecodecs
 import numpy as np
 
+from stacker.buffers import FrameMemory
 from stacker.errors import InputError
 from stacker.files.boundary import reading
 from stacker.files.containers import (
@@ -268,6 +269,7 @@ def decode(
     threads: int,
     development: Development | None = None,
     is_draft: bool = False,
+    memory: FrameMemory | None = None,
 ) -> Pixels:
     """Decode the file that `header` describes, upright and without alpha.
 
@@ -281,6 +283,8 @@ def decode(
         For camera raw files, which cannot be decoded without.
     is_draft : bool
         Develop those faster, for a look only.
+    memory : FrameMemory, optional
+        Where TIFF files are decoded to.
 
     Returns
     -------
@@ -295,7 +299,7 @@ def decode(
     path = header.info.name
     with reading(path), Path(path).open("rb", buffering=0) as file:
         if header.tiff is not None:
-            stored = decode_tiff(file, header.tiff, threads=threads)
+            stored = decode_tiff(file, header.tiff, threads=threads, memory=memory)
         elif header.raw is not None and development is not None:
             whole = develop(path, development, is_draft=is_draft)
             rows, columns = header.raw.height, header.raw.width

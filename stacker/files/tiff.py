@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import tifffile
 
+from stacker.buffers import FrameMemory
 from stacker.errors import InputError
 from stacker.files.layout import first_channels
 from stacker.files.segments import declared_size
@@ -292,7 +293,13 @@ def _zero_segments(page: tifffile.TiffPage, file: tifffile.FileHandle) -> int:
     return page.imagelength * n_zero // len(starts)
 
 
-def decode_tiff(file: "FileIO", layout: TiffLayout, *, threads: int) -> Pixels:
+def decode_tiff(
+    file: "FileIO",
+    layout: TiffLayout,
+    *,
+    threads: int,
+    memory: FrameMemory | None = None,
+) -> Pixels:
     """Decode the picture that `layout` describes.
 
     Parameters
@@ -303,6 +310,8 @@ def decode_tiff(file: "FileIO", layout: TiffLayout, *, threads: int) -> Pixels:
         Of this file.
     threads : int
         For compressed data; at least 1.
+    memory : FrameMemory, optional
+        Where to decode to.
 
     Returns
     -------
@@ -320,7 +329,7 @@ def decode_tiff(file: "FileIO", layout: TiffLayout, *, threads: int) -> Pixels:
             (page.imagelength, page.imagewidth) != (layout.height, layout.width)
         ):
             _refuse("has changed while it was in use")
-        stored = np.empty(page.shaped, dtype=page.dtype)
+        stored = (memory or FrameMemory()).empty(page.shaped, page.dtype or np.uint8)
         if page.is_contiguous and page.compression == 1 and page.predictor == 1:
             _read_plain(file, page, stored)
         else:
