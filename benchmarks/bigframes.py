@@ -9,6 +9,8 @@ number, and has its own shift and noise: every frame has work to do.
 
 import argparse
 import json
+import os
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import cv2
@@ -72,44 +74,58 @@ def _strip(tiles: list[F32], rows: npt.NDArray[np.int64], width: int, off: F32) 
     return np.asarray(out, np.float32)
 
 
+def _write_frame(
+    path: Path,
+    k: int,
+    n_frames: int,
+    matrix: F64,
+    size_wh: tuple[int, int],
+    tiles: list[F32],
+) -> None:
+    width, height = size_wh
+    out = tifffile.memmap(
+        path, shape=(height, width, 3), dtype=np.uint16, photometric="rgb",
+        metadata=None, datetime=f"2025:03:14 11:{k // 60:02d}:{k % 60:02d}",
+    )  # fmt: skip
+    rng = np.random.default_rng((9, k))
+    for top in range(0, height, STRIP_ROWS):
+        bottom = min(top + STRIP_ROWS, height)
+        first = int(np.floor(matrix[1, 1] * top + matrix[1, 2])) - 3
+        last = int(np.ceil(matrix[1, 1] * bottom + matrix[1, 2])) + 3
+        rows = np.arange(first, last + 1)
+        off = np.abs(rows / height * (n_frames - 1) - k).astype(np.float32)
+        scene = _strip(tiles, rows, width, off)
+        # output (x, y) in the strip -> scene row and column in `scene`
+        local = matrix[:2].copy()
+        local[:, 2] += matrix[:2, 1] * top - np.array([-2, first])
+        warped = cv2.warpAffine(
+            scene, local, (width, bottom - top),
+            flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REFLECT,
+        )  # fmt: skip
+        grain = rng.standard_normal(warped.shape, dtype=np.float32)
+        code = np.clip(warped + NOISE_CODES * grain, 0, 65535)
+        out[top:bottom] = code.astype(np.uint16)
+    out.flush()
+
+
 def write_frames(folder: Path, megapixels: float, n_frames: int) -> list[Path]:
     """Write a bracket of uncompressed 16-bit RGB TIFFs and geometry.json.
 
-    Memory stays at a strip of rows, whatever the size.
+    Memory stays at a strip of rows for each core, whatever the size.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    width, height = frame_size(megapixels)
+    size_wh = frame_size(megapixels)
     tiles = _tiles()
-    transforms = known_transforms((width, height), n_frames)
-    paths = []
-    for k, matrix in enumerate(transforms):
-        path = folder / f"big_{k:03d}.tif"
-        out = tifffile.memmap(
-            path, shape=(height, width, 3), dtype=np.uint16, photometric="rgb",
-            metadata=None, datetime=f"2025:03:14 11:{k // 60:02d}:{k % 60:02d}",
-        )  # fmt: skip
-        rng = np.random.default_rng((9, k))
-        for top in range(0, height, STRIP_ROWS):
-            bottom = min(top + STRIP_ROWS, height)
-            first = int(np.floor(matrix[1, 1] * top + matrix[1, 2])) - 3
-            last = int(np.ceil(matrix[1, 1] * bottom + matrix[1, 2])) + 3
-            rows = np.arange(first, last + 1)
-            off = np.abs(rows / height * (n_frames - 1) - k).astype(np.float32)
-            scene = _strip(tiles, rows, width, off)
-            # output (x, y) in the strip -> scene row and column in `scene`
-            local = matrix[:2].copy()
-            local[:, 2] += matrix[:2, 1] * top - np.array([-2, first])
-            warped = cv2.warpAffine(
-                scene, local, (width, bottom - top),
-                flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
-                borderMode=cv2.BORDER_REFLECT,
-            )  # fmt: skip
-            grain = rng.standard_normal(warped.shape, dtype=np.float32)
-            code = np.clip(warped + NOISE_CODES * grain, 0, 65535)
-            out[top:bottom] = code.astype(np.uint16)
-        out.flush()
-        del out
-        paths.append(path)
+    transforms = known_transforms(size_wh, n_frames)
+    paths = [folder / f"big_{k:03d}.tif" for k in range(n_frames)]
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        jobs = [
+            pool.submit(_write_frame, path, k, n_frames, matrix, size_wh, tiles)
+            for k, (path, matrix) in enumerate(zip(paths, transforms, strict=True))
+        ]
+        for job in jobs:
+            job.result()
     record = {"to_scene": [t.tolist() for t in transforms]}
     (folder / "geometry.json").write_text(json.dumps(record) + "\n", encoding="utf-8")
     return paths

@@ -83,7 +83,7 @@ def time_passes(card: TimedPasses, paths: list[Path]) -> dict[str, float]:
     to_scene = known_transforms(size_wh, n)
     # The last frame sees least: all others cover its field.
     to_master = [np.linalg.inv(to_scene[-1]) @ t for t in to_scene]
-    noise, peaks, seen = NoiseModel(), card.peaks(half), card.nothing(half)
+    noise, peaks, seen = NoiseModel(), card.peaks(half), card.seen(half)
     for path, move in zip(paths, to_master, strict=True):
         raw = read(card, path)
         with card.stage("pass 1"):
@@ -91,13 +91,11 @@ def time_passes(card: TimedPasses, paths: list[Path]) -> dict[str, float]:
             card.for_registration(luma, shape)
             samples = card.for_noise(energy), card.for_noise(luma)
             to_frame = np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(move) @ HALF_TO_FULL
-            energy, luma = card.warped([energy, luma], to_frame, half, outside=-1.0)
-            card.fill_gaps(seen, luma)
-            peaks.add(energy, luma)
+            peaks.add(*card.taken_in(energy, luma, 1.0, to_frame, seen))
         noise.add(*samples)
     floor = noise.finish(table)
     with card.stage("between"):
-        found = peaks.finish(card.noise_at(floor, seen))
+        found = peaks.finish(card.noise_at(floor, seen.luma))
         index, height = card.warped(found, np.eye(3), half)
         maps = card.focus_maps(index, height, n)
         card.downloaded(maps)

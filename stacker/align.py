@@ -7,6 +7,7 @@ where that frame is in focus, because a camera that moves a little has parallax 
 there does it matter.
 """
 
+import functools
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -110,7 +111,8 @@ def reduce_frame(
     light = linear_samples(raw, table, step)
     cell_shape = reduced_shape(light.shape[:2], LIGHT_CELLS)
     cells = _opencv.area_reduce(light, cell_shape).reshape(*cell_shape, raw.shape[2])
-    bright = (light.max(axis=2) > BRIGHTEST).astype(np.float32)
+    brightest = functools.reduce(np.maximum, np.moveaxis(light, 2, 0))
+    bright = (brightest > BRIGHTEST).astype(np.float32)
     clipped = _opencv.area_reduce(bright, cell_shape)
     return ReducedFrame(_reduced_luma(raw, luma_half), cells, clipped)
 

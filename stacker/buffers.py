@@ -1,9 +1,14 @@
 """Memory used again from frame to frame: fresh pages cost as much as the arithmetic."""
 
+import math
+import sys
+import threading
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Buffers"]
+__all__ = ["Buffers", "FrameMemory"]
 
 
 class Buffers:
@@ -28,3 +33,46 @@ class Buffers:
         if key not in self._kept:
             self._kept[key] = np.empty(shape, np.float32)
         return self._kept[key]
+
+
+class FrameMemory:
+    """Memory for decoded frames, used again once nobody holds the frame in it.
+
+    May be asked from several threads.
+    """
+
+    # Windows differ by a few rows from frame to frame.
+    ROOM = 1.05
+    # References to a block that nobody holds: the list's, the loop's and the question's.
+    UNHELD = 3
+
+    def __init__(self) -> None:
+        self._blocks: list[npt.NDArray[np.uint8]] = []
+        self._lock = threading.Lock()
+
+    def empty(self, shape: tuple[int, ...], dtype: npt.DTypeLike) -> npt.NDArray[Any]:
+        """Return an array like `numpy.empty`; free memory that does not fit is dropped."""
+        n_bytes = math.prod(shape) * np.dtype(dtype).itemsize
+        with self._lock:
+            held = []
+            found = None
+            for block in self._blocks:
+                is_free = sys.getrefcount(block) == self.UNHELD
+                fits = n_bytes <= block.size <= self.ROOM**2 * n_bytes + 1
+                if is_free and fits and found is None:
+                    found = block
+                if not is_free or block is found:
+                    held.append(block)
+            if found is None:
+                # Untouched, the room costs nothing.
+                found = np.empty(int(self.ROOM * n_bytes), np.uint8)
+                held.append(found)
+            self._blocks = held
+            return found[:n_bytes].view(dtype).reshape(shape)
+
+    def rest(self) -> None:
+        """Drop what nobody holds."""
+        with self._lock:
+            self._blocks = [
+                block for block in self._blocks if sys.getrefcount(block) > self.UNHELD
+            ]

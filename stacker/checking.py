@@ -256,11 +256,15 @@ class BracketCheck:
         n_ahead = RAW_AHEAD if headers[0].raw is not None else FRAMES_AHEAD
         looks = _looks(source, self._roster, new, n_ahead)
         with _opencv.single_threaded():  # the cores are busy with frames ahead
-            for done, (k, look) in enumerate(looks, start=1):
+            n_before = len(self._is_taken)
+            for k, look in looks:
                 self._roster.add(k, look)
+                del look  # its memory is for the next frame
                 self._is_taken.add(k)
-                name, total = infos[k].name, len(new)
-                on_event(Event(stage="measure", done=done, total=total, message=name))
+                done, name = len(self._is_taken) - n_before, infos[k].name
+                on_event(
+                    Event(stage="measure", done=done, total=len(new), message=name)
+                )
         self.paths, self._infos, self._kind = list(paths), infos, kind
         self._usual = first
 
@@ -332,7 +336,7 @@ def _looks(
             done = ahead.result()
             waiting.extend((k, pool.submit(look, at)) for at, k in islice(rest, 1))
             yield number, done
-            source.give_back(done.raw)
+            del ahead, done
 
 
 def _kind(info: FrameInfo) -> tuple[int, int, int, int, bytes | None]:

@@ -226,8 +226,7 @@ class _Run:
     def first_pass(self) -> None:
         """Register, measure light and sharpness, one frame at a time."""
         self.peaks = self.passes.peaks(half_shape(self.grid))
-        self.luma = self.passes.nothing(half_shape(self.grid))
-        self.white = self.passes.no_white(half_shape(self.grid))
+        self.seen = self.passes.seen(half_shape(self.grid))
         for number, raw in enumerate(self._frames(range(self.n))):
             energy, luma = self.passes.laplacian_energy(raw)
             self.clock.lap("measure")
@@ -316,15 +315,9 @@ class _Run:
         # Half way up the range is a fair place for the slope of the light's correction.
         curve = normalising_table(self.table, frame.gain).mean(axis=0)
         slope = float(curve[40000] - curve[20000]) / ((40000 - 20000) / 65535)
-        energy *= np.float32(slope * slope)
-        luma *= np.float32(slope)
         to_grid = self._to_grid() @ frame.to_first
         to_frame = np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(to_grid) @ HALF_TO_FULL
-        energy, luma = self.passes.warped(
-            [energy, luma], to_frame, half_shape(self.grid), outside=-1.0
-        )
-        self.passes.fill_gaps(self.luma, luma)
-        self.passes.note_white(self.white, luma)
+        energy, luma = self.passes.taken_in(energy, luma, slope, to_frame, self.seen)
         self.peaks.add(energy, luma)
 
     def _to_grid(self) -> Matrix3x3:
@@ -337,6 +330,7 @@ class _Run:
 
     def settle(self) -> None:
         """Choose the reference, refine the registration, settle the light."""
+        self.supply.rest()
         align = self.settings.align
         self.floor: NoiseFloor = self.noise.finish(self.table)
         self.reference = self._choose_reference(align)
@@ -385,15 +379,16 @@ class _Run:
 
     def _focus_maps(self, base: _Used) -> FocusMaps:
         """Finish the peaks and bring them to the grid of the reference."""
-        peaks = self.peaks.finish(self.passes.noise_at(self.floor, self.luma))
-        del self.peaks, self.luma
+        peaks = self.peaks.finish(self.passes.noise_at(self.floor, self.seen.luma))
+        del self.peaks
         self.passes.first_pass_is_over()
         to_grid = self._to_grid() @ base.to_first
         matrix = np.linalg.inv(HALF_TO_FULL) @ to_grid @ HALF_TO_FULL
         shape = half_shape(self.shape)
         # Smoothed only now: what lies beyond the reference must not speak within it.
         index, height = self.passes.warped(peaks, matrix, shape)
-        self.white = self.passes.white_at(self.white, matrix, shape)
+        self.white = self.passes.white_at(self.seen.is_white, matrix, shape)
+        del self.seen
         maps = self.passes.focus_maps(index, height, len(self.used))
         self.passes.first_pass_is_over()
         return maps
@@ -464,9 +459,9 @@ class _Run:
         numbers = [u.number for u in self.used]
         index = self.passes.depth_for_display(self.maps)
         done = fusion.finish(index, numbers, self.n, self.blur_px)
-        shares = (
-            np.bincount(done.coverage.ravel(), minlength=self.n) / done.coverage.size
-        )
+        # In parts: counted are copies in 64 bits.
+        counts = [np.bincount(row, minlength=self.n) for row in done.coverage]
+        shares = np.sum(counts, axis=0) / done.coverage.size
         self.clock.lap("fuse")
         self.clock.seconds["total"] = time.perf_counter() - self.started
         return FusionResult(

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from stacker import _kernels, _opencv
 from stacker.errors import InputError
 from stacker.frame import ImageF32
-from stacker.sharpness import POOL_REACH, POOL_SIGMA
+from stacker.sharpness import pooling_taps
 
 __all__ = [
     "FocusMaps",
@@ -90,7 +90,7 @@ class PeakAccumulator:
 
     Notes
     -----
-    Memory: twelve float32 maps, whatever the number of frames.
+    Memory: eleven float32 maps, whatever the number of frames.
     """
 
     FRAMES_KEPT = 3
@@ -105,7 +105,7 @@ class PeakAccumulator:
         self._total = np.zeros(shape, np.float32)
         self._count = np.zeros(shape, np.uint16)
         self._which = np.full(shape, -9, np.int16)
-        self._drift = np.empty(shape, np.float32)
+        self._taps = pooling_taps()
         # Energy and luma of the last three frames, newest last.
         self._recent: deque[tuple[ImageF32, ImageF32]] = deque(maxlen=self.FRAMES_KEPT)
         self.n_frames = 0
@@ -134,32 +134,20 @@ class PeakAccumulator:
         is_last = number == self.n_frames - 1
         own = len(recent) - (1 if is_last else 2)
         older, newer = max(own - 1, 0), min(own + 1, len(recent) - 1)
-        energy = recent[own][0]
-        none = np.full((1, 1), -1, np.float32)
-        none = np.broadcast_to(none, self._shape)
-        previous = recent[own - 1][0] if own > 0 else none
-        following = recent[own + 1][0] if not is_last else none
-        if is_last and own >= 2:
-            # The peak at the last frame has one neighbour: the free slot takes the
-            # last frame but two.
-            following = recent[own - 2][0]
-        drift = self._drift
-        one_sided = newer - older < 2
+        # The peak at the last frame has one neighbour: the free slot takes the last frame
+        # but two.
+        beside = own - 2 if is_last else own + 1
 
-        def measure(a: int, b: int) -> None:
-            _kernels.drift_rows(
-                recent[older][1], recent[newer][1], one_sided, drift, a, b
-            )
-
-        _kernels.run_strips(self._shape[0], self._n_threads, measure)
-        _opencv.gaussian_blur(drift, POOL_SIGMA, POOL_REACH, out=drift)
-
-        def update(a: int, b: int) -> None:
-            _kernels.update_peak_rows(
-                energy,
-                previous,
-                following,
-                drift,
+        def judge(a: int, b: int) -> None:
+            _kernels.judge_rows(
+                recent[own][0],
+                recent[max(own - 1, 0)][0],
+                recent[max(beside, 0)][0],
+                beside >= 0,
+                recent[older][1],
+                recent[newer][1],
+                newer - older < 2,
+                self._taps,
                 number,
                 self._best,
                 self._at_best,
@@ -172,7 +160,7 @@ class PeakAccumulator:
                 b,
             )
 
-        _kernels.run_strips(self._shape[0], self._n_threads, update)
+        _kernels.run_strips(self._shape[0], self._n_threads, judge)
 
     def finish(self, floor: ImageF32) -> tuple[ImageF32, ImageF32]:
         """Peak place and its height above the noise.
@@ -203,7 +191,6 @@ class PeakAccumulator:
         """
         self._judge(self.n_frames - 1)
         self._recent.clear()
-        del self._drift
         index = np.zeros(self._shape, np.float32)
 
         def work(a: int, b: int) -> None:

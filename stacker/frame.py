@@ -124,6 +124,10 @@ class FrameSource(Protocol):
         """Decode the pixels of frame `index` in `box`, which lies within the frame."""
         ...
 
+    def rest(self) -> None:
+        """Give back memory kept for the next frame: for a while none will be read."""
+        ...
+
 
 class ArraySource:
     """A bracket that is already in memory.
@@ -186,6 +190,9 @@ class ArraySource:
     def read_window(self, index: int, box: Box) -> Pixels:
         """Return a region of frame `index`."""
         return box.cut(self._frames[index])
+
+    def rest(self) -> None:
+        """Give back memory: none is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

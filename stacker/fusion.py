@@ -18,6 +18,7 @@ from stacker.depth import FocusMaps
 from stacker.edges import follow_picture, hidden_share, picture_guide
 from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
 from stacker.geometry import iter_strips
+from stacker.light import straight_parts
 from stacker.resample import window_needed
 
 __all__ = ["FusionAccumulator", "Unused", "focal_weights", "seen_by_all"]
@@ -163,7 +164,8 @@ class FusionAccumulator:
         self,
     ) -> tuple[npt.NDArray[np.float32], npt.NDArray[np.float32]]:
         """Frames (beyond which, below which) that have weight in each block."""
-        rows, cols = (((s - 1) >> _kernels.BLOCK_SHIFT) + 1 for s in self._shape[:2])
+        rows = -(-self._shape[0] // _kernels.BLOCK_ROWS)
+        cols = -(-self._shape[1] // _kernels.BLOCK_COLUMNS)
         low = np.empty((rows, cols), np.float32)
         high = np.empty((rows, cols), np.float32)
         maps = self._maps
@@ -195,13 +197,13 @@ class FusionAccumulator:
             Rows of the picture.
         """
         height = self._shape[0]
-        side = 1 << _kernels.BLOCK_SHIFT
+        side = _kernels.BLOCK_ROWS
         parts = iter_strips(self._reach[0].shape[0], n_bands)
         return [(a * side, min(b * side, height)) for a, b in parts]
 
     def begin(self, first: int, end: int) -> None:
         """Start the band of rows `first` to `end`, one of `bands`."""
-        side = 1 << _kernels.BLOCK_SHIFT
+        side = _kernels.BLOCK_ROWS
         # One block more on either side: the range of a pixel's sources is that of its
         # neighbours, and must not depend on where bands meet.
         self._first = max(first - side, 0)
@@ -227,8 +229,8 @@ class FusionAccumulator:
     def _blocks(self, ordinal: int) -> npt.NDArray[np.uint8]:
         low, high = self._reach
         blocks = ((low < ordinal) & (ordinal < high)).astype(np.uint8)
-        first = self._first >> _kernels.BLOCK_SHIFT
-        return blocks[first : ((self._end - 1) >> _kernels.BLOCK_SHIFT) + 1]
+        side = _kernels.BLOCK_ROWS
+        return blocks[self._first // side : -(-self._end // side)]
 
     def add(self, raw: Pixels, first_row: int, curves: ImageF32, ordinal: int) -> None:
         """Add what one frame shows of the band.
@@ -246,6 +248,7 @@ class FusionAccumulator:
         """
         blocks = self._blocks(ordinal)
         flat = raw.reshape(raw.shape[0], -1)
+        straight = straight_parts(curves)
         maps = self._maps
 
         def work(a: int, b: int) -> None:
@@ -256,6 +259,7 @@ class FusionAccumulator:
                 self._shape[2],
                 self._to_frames,
                 curves,
+                straight,
                 self._lanczos,
                 ordinal,
                 maps.index,

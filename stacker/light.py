@@ -23,6 +23,7 @@ __all__ = [
     "linear_samples",
     "normalising_table",
     "srgb_transfer",
+    "straight_parts",
 ]
 
 N_CODES = 65536
@@ -36,6 +37,12 @@ MIN_USABLE = 0.25
 MIN_BLOCKS, DARKEST = 2, 0.002
 # Half way up the range is a fair place for the slope of the light's correction.
 MIDDLE_CODES = (20000, 40000)
+# Parts of a curve are taken for straight where a chord is nowhere further off than this,
+# looked at every so many codes; shorter and more parts are not worth looking for.
+STRAIGHT_WITHIN = 0.5 / 65535
+STRAIGHT_STEP = 16
+SHORTEST_PART = 512
+MOST_PARTS = 8
 # Linear light above which a brighter frame's whites roll off to stay white.
 SHOULDER_FROM = 0.85
 
@@ -191,3 +198,51 @@ def _normalised(
         rising = linear + np.arange(N_CODES) * 1e-12
         out[c] = np.interp(normalised, rising, codes)
     return out
+
+
+def straight_parts(curves: ImageF32) -> ImageF32:
+    """Parts over which all channels of a normalising table are straight lines.
+
+    A power law with an offset stays one when light is multiplied: but for toe and
+    shoulder a table is straight, and a line costs a tenth of a look into a table.
+
+    Parameters
+    ----------
+    curves : (C, 65536) float32 array
+        As `normalising_table` makes it.
+
+    Returns
+    -------
+    (n, 2 + 2 * C) float32 array
+        First and last code of each part, longest part first; and for every channel the
+        value at code 0 and the rise per code of its line.
+    """
+    codes = np.arange(0, N_CODES + STRAIGHT_STEP - 1, STRAIGHT_STEP).clip(
+        max=N_CODES - 1
+    )
+    values = curves[:, codes].astype(np.float64)
+
+    def line(a: int, b: int) -> tuple[npt.NDArray[np.float64], float]:
+        rise = (values[:, b] - values[:, a]) / float(codes[b] - codes[a])
+        start = values[:, a] - rise * codes[a]
+        chord = start[:, None] + rise[:, None] * codes[a : b + 1]
+        off = np.abs(chord - values[:, a : b + 1]).max()
+        return np.stack([start, rise], axis=1).ravel(), float(off)
+
+    parts: list[list[float]] = []
+    last = len(codes) - 1
+    first = 0
+    while first < last and len(parts) < MOST_PARTS:
+        low, high = first + 1, last
+        while low < high:
+            middle = (low + high + 1) // 2
+            if line(first, middle)[1] <= STRAIGHT_WITHIN:
+                low = middle
+            else:
+                high = middle - 1
+        # A bend may lie between the last two codes looked at.
+        if codes[low] - codes[first] >= SHORTEST_PART:
+            parts.append([codes[first + 1], codes[low - 1], *line(first, low)[0]])
+        first = low
+    parts.sort(key=lambda part: part[0] - part[1])
+    return np.array(parts, np.float32).reshape(-1, 2 + 2 * len(curves))

@@ -7,11 +7,13 @@ done to it but what has a name here, and arithmetic in place.
 
 from collections.abc import Sequence
 from contextlib import AbstractContextManager, nullcontext
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from stacker import _opencv
+from stacker import _kernels, _opencv
 from stacker.buffers import Buffers
 from stacker.depth import FocusMaps, PeakAccumulator, depth_for_display, focus_maps
 from stacker.frame import ImageF32, Matrix3x3, Pixels
@@ -20,7 +22,23 @@ from stacker.geometry import half_shape
 from stacker.glints import WHITE
 from stacker.sharpness import NoiseFloor, laplacian_energy
 
-__all__ = ["HostPasses"]
+__all__ = ["HostPasses", "Seen"]
+
+
+@dataclass(slots=True)
+class Seen:
+    """What the first pass notes on its grid, beside the running peak.
+
+    Attributes
+    ----------
+    luma : (h, w) float32 array
+        Of the first frame that reaches a place; negative where none does.
+    is_white : (h, w) uint8 array
+        1 where some frame is cut off at white; see `glints`.
+    """
+
+    luma: Any
+    is_white: Any
 
 
 class HostPasses:
@@ -52,45 +70,44 @@ class HostPasses:
         """Return what `sharpness.NoiseModel` looks at."""
         return image
 
+    def taken_in(
+        self,
+        energy: ImageF32,
+        luma: ImageF32,
+        slope: float,
+        to_frame: Matrix3x3,
+        seen: Seen,
+    ) -> tuple[ImageF32, ImageF32]:
+        """Bring a frame's maps to the grid and to the first frame's light.
+
+        Good for as long as the running peak looks back. `slope` is the factor that luma
+        is brought to that light by; `to_frame` takes a place of the grid to one of the
+        maps. `seen` is written to.
+        """
+        shape, n = seen.luma.shape, 2 * PeakAccumulator.FRAMES_KEPT
+        out = [self._buffers.lend("taken in", shape, n) for _ in "el"]
+        _kernels.run_strips(
+            shape[0],
+            self._n_threads,
+            lambda a, b: _kernels.take_in_rows(
+                *(energy, luma, to_frame, slope, *out, seen.luma),
+                *(np.float32(WHITE), seen.is_white, a, b),
+            ),
+        )
+        return out[0], out[1]
+
     def warped(
         self,
         images: Sequence[ImageF32],
         out_to_in: Matrix3x3,
         shape: tuple[int, int],
-        *,
-        outside: float | None = None,
     ) -> list[ImageF32]:
-        """Sample maps elsewhere; see `_opencv.warp_linear`.
+        """Sample maps elsewhere; see `_opencv.warp_linear`."""
+        return [_opencv.warp_linear(image, out_to_in, shape) for image in images]
 
-        Good for as long as the running peak looks back.
-        """
-        n = len(images) * PeakAccumulator.FRAMES_KEPT
-        return [
-            _opencv.warp_linear(
-                image,
-                out_to_in,
-                shape,
-                outside=outside,
-                out=self._buffers.lend("warped", shape, n),
-            )
-            for image in images
-        ]
-
-    def nothing(self, shape: tuple[int, int]) -> ImageF32:
-        """Return a map of -1."""
-        return np.full(shape, -1, np.float32)
-
-    def fill_gaps(self, image: ImageF32, other: ImageF32) -> None:
-        """Where `image` is negative, `other` takes its place."""
-        np.copyto(image, other, where=image < 0)
-
-    def no_white(self, shape: tuple[int, int]) -> npt.NDArray[np.uint8]:
-        """Return a map of 0 for `note_white`."""
-        return np.zeros(shape, np.uint8)
-
-    def note_white(self, white: npt.NDArray[np.uint8], luma: ImageF32) -> None:
-        """Note (1) where luma is cut off; see `glints`."""
-        np.bitwise_or(white, luma >= WHITE, out=white)
+    def seen(self, shape: tuple[int, int]) -> Seen:
+        """Return what is noted on the grid before the first frame."""
+        return Seen(np.full(shape, -1, np.float32), np.zeros(shape, np.uint8))
 
     def white_at(
         self,

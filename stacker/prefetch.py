@@ -63,6 +63,10 @@ class Prefetch:
             yield pixels
             del pixels
 
+    def rest(self) -> None:
+        """Give back memory: for a while no frame is asked for."""
+        self._source.rest()
+
     def _read(self, number: int, box: Box | None) -> Pixels:
         if number in self._kept:
             whole = self._kept[number]

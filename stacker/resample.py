@@ -21,7 +21,7 @@ from stacker.frame import (
     Pixels,
     TransferTable,
 )
-from stacker.light import normalising_table
+from stacker.light import normalising_table, straight_parts
 
 __all__ = [
     "AlignedFrames",
@@ -121,11 +121,12 @@ def aligned_window(
     picture = np.empty((shape[0], shape[1] * channels), np.uint16)
     flat = raw.reshape(raw.shape[0], -1)
     lanczos = _kernels.lanczos_table()
+    straight = straight_parts(curves)
     _kernels.run_strips(
-        ((shape[0] - 1) >> _kernels.BLOCK_SHIFT) + 1,
+        -(-shape[0] // _kernels.BLOCK_ROWS),
         n_threads,
         lambda a, b: _kernels.align_rows(
-            flat, channels, to_raw, curves, lanczos, picture, a, b
+            flat, channels, to_raw, curves, straight, lanczos, picture, a, b
         ),
     )
     return picture.reshape(shape if raw.ndim == 2 else (*shape, channels))

@@ -10,11 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from stacker import _kernels, _opencv
+from stacker import _kernels
 from stacker.frame import ImageF32, Pixels, TransferTable
 from stacker.geometry import half_shape
 
-__all__ = ["NoiseFloor", "NoiseModel", "laplacian_energy"]
+__all__ = ["NoiseFloor", "NoiseModel", "laplacian_energy", "pooling_taps"]
 
 # Pooling of the energy, in half-size pixels: 2 px at full size keeps edges apart and
 # still averages some fifty samples (measured: 1.5 gains 0.1 dB inside textures and loses
@@ -35,6 +35,18 @@ USABLE_LUMA = (0.02, 0.9)
 SAMPLES_PER_FRAME = 200_000
 # How much less a brightness counts where the fit runs below what was seen there.
 UNDERSHOOT_WEIGHT = 0.15
+
+
+def pooling_taps() -> ImageF32:
+    """Weights that pool energy: of the middle, of the places beside it, of the outermost.
+
+    Returns
+    -------
+    (POOL_REACH + 1,) float32 array
+        A Gaussian; both sides together sum to 1.
+    """
+    bell = np.exp(-0.5 * (np.arange(POOL_REACH + 1) / POOL_SIGMA) ** 2)
+    return np.asarray(bell / (2 * bell.sum() - bell[0]), np.float32)
 
 
 def laplacian_energy(
@@ -72,12 +84,14 @@ def laplacian_energy(
     shape = half_shape(raw.shape[:2])
     energy, luma = out or (np.empty(shape, np.float32), np.empty(shape, np.float32))
     scale = np.float32(1 / np.iinfo(raw.dtype).max)
+    flat, taps = raw.reshape(raw.shape[0], -1), pooling_taps()
     _kernels.run_strips(
         shape[0],
         n_threads,
-        lambda a, b: _kernels.energy_rows(raw, scale, energy, luma, a, b),
+        lambda a, b: _kernels.energy_rows(
+            flat, raw.shape[2], scale, taps, energy, luma, a, b
+        ),
     )
-    _opencv.gaussian_blur(energy, POOL_SIGMA, POOL_REACH, out=energy)
     return energy, luma
 
 

@@ -68,13 +68,14 @@ def test_white_is_noted_and_found_again_elsewhere():
     move = np.array([[1.01, 0.01, -2.3], [-0.01, 1.01, 1.7], [0, 0, 1.0]])
     found = []
     for passes in (HostPasses(2), ArrayPasses(np)):
-        noted = passes.no_white(SHAPE)
+        seen = passes.seen(SHAPE)
         for seed in (1, 2):
             luma = np.random.default_rng(seed).uniform(0, 0.9, SHAPE)
             luma[20 * seed : 20 * seed + 5, 30:40] = 1.0
-            passes.note_white(noted, luma.astype(np.float32))
-        assert noted.sum() == 2 * 5 * 10
-        found.append(passes.white_at(noted, move, SHAPE))
+            light = luma.astype(np.float32)
+            passes.taken_in(light.copy(), light, 1.0, np.eye(3), seen)
+        assert seen.is_white.sum() == 2 * 5 * 10
+        found.append(passes.white_at(seen.is_white, move, SHAPE))
     assert found[0].dtype == found[1].dtype == np.uint8
     assert (found[0] != found[1]).mean() < 1e-3
     assert 100 <= found[0].sum() <= 2 * 7 * 12

@@ -19,10 +19,16 @@ from stacker._kernels.edges import (
     hide_rows,
 )
 from stacker._kernels.energy import energy_rows
-from stacker._kernels.peaks import drift_rows, finish_peak_rows, update_peak_rows
+from stacker._kernels.peaks import finish_peak_rows, judge_rows
 from stacker._kernels.registration import normal_equations_rows
 from stacker._kernels.runtime import run_strips
-from stacker._kernels.sampling import BLOCK_SHIFT, LANCZOS_TAPS, lanczos_table
+from stacker._kernels.sampling import (
+    BLOCK_COLUMNS,
+    BLOCK_ROWS,
+    LANCZOS_TAPS,
+    lanczos_table,
+)
+from stacker._kernels.warping import take_in_rows
 from stacker._kernels.weights import (
     WEIGHT_STEPS,
     block_reach_rows,
@@ -31,7 +37,8 @@ from stacker._kernels.weights import (
 )
 
 __all__ = [
-    "BLOCK_SHIFT",
+    "BLOCK_COLUMNS",
+    "BLOCK_ROWS",
     "GUIDE_SHIFT",
     "LANCZOS_TAPS",
     "LIKENESS_SHIFT",
@@ -39,7 +46,6 @@ __all__ = [
     "accumulate_rows",
     "align_rows",
     "block_reach_rows",
-    "drift_rows",
     "energy_rows",
     "finish_maps_rows",
     "finish_peak_rows",
@@ -47,10 +53,11 @@ __all__ = [
     "follow_rows",
     "guide_rows",
     "hide_rows",
+    "judge_rows",
     "lanczos_table",
     "normal_equations_rows",
     "run_strips",
     "share_rows",
-    "update_peak_rows",
+    "take_in_rows",
     "weight_sum_rows",
 ]

@@ -3,7 +3,15 @@
 import numpy as np
 
 from stacker._kernels.runtime import jit
-from stacker._kernels.sampling import BLOCK_SHIFT, block_buffer, resample_block
+from stacker._kernels.sampling import (
+    BLOCK_COLUMNS,
+    BLOCK_ROWS,
+    aim_columns,
+    block_buffer,
+    resample_row,
+    rows_at_once,
+    turn_weights,
+)
 from stacker._kernels.weights import expand_row, half_weights
 
 __all__ = [
@@ -36,6 +44,7 @@ def accumulate_rows(
     n_channels,
     to_frames,
     curves,
+    straight,
     lanczos,
     number,
     index,
@@ -69,6 +78,8 @@ def accumulate_rows(
         (n, 3, 3) float64, master pixel to pixel of each frame.
     curves
         (C, 65536) float32, normalised value by 16-bit code.
+    straight
+        As `light.straight_parts` makes it of them.
     lanczos
         As `lanczos_table` makes it.
     number
@@ -80,9 +91,10 @@ def accumulate_rows(
     specks, boxes
         What is not used, as in `weight_sum_rows`.
     blocks
-        (ceil(h/64), ceil(W/64)) uint8, 0 = this frame has no weight in the block.
+        (ceil(h / BLOCK_ROWS), ceil(W / BLOCK_COLUMNS)) uint8, 0 = this frame has no
+        weight in the block.
     top
-        Row of the picture that is the first of `total`; a multiple of 64.
+        Row of the picture that is the first of `total`; a multiple of BLOCK_ROWS.
     total
         (h, W * C) float32, added to.
     low, high
@@ -91,25 +103,27 @@ def accumulate_rows(
         Rows of `blocks`.
     """
     width = flat.shape[1] // n_channels
-    side = 1 << BLOCK_SHIFT
-    to16 = np.float32(257 if flat.itemsize == 1 else 1)
     m = to_frames[number]
     # Pixel of the picture to row and column of `flat`.
     to_flat = m.copy()
     for c in range(3):
         to_flat[1, c] -= first_row * m[2, c]
-    half = np.empty((side // 2 + 2, side // 2 + 2), np.float32)
-    weights = np.empty(side, np.float32)
-    spread = np.empty(side * n_channels, np.float32)
-    turned = np.empty((side, side * n_channels), np.float32)
-    result, middle = block_buffer(n_channels)
+    half = np.empty((BLOCK_ROWS // 2 + 2, BLOCK_COLUMNS // 2 + 2), np.float32)
+    spans = np.empty((2, half.shape[0]), np.int64)
+    across = np.empty(BLOCK_COLUMNS, np.float32)
+    spread = np.empty(BLOCK_COLUMNS * n_channels, np.float32)
+    taps, weights, steps, rows = block_buffer(width, n_channels)
+    lines = _lines(straight, n_channels)
     for bi in range(first, end):
         for bj in range(blocks.shape[1]):
             if blocks[bi, bj] == 0:
                 continue
-            r0, c0 = top + bi * side, bj * side
-            r1, c1 = min(r0 + side, top + total.shape[0]), min(c0 + side, width)
-            upper, lower, left, right = half_weights(
+            r0, c0 = bi * BLOCK_ROWS, bj * BLOCK_COLUMNS
+            r1, c1 = (
+                min(r0 + BLOCK_ROWS, total.shape[0]),
+                min(c0 + BLOCK_COLUMNS, width),
+            )
+            if not half_weights(
                 m,
                 number,
                 index,
@@ -123,62 +137,124 @@ def accumulate_rows(
                 width,
                 specks,
                 boxes,
-                r0 // 2 - 1,
+                (top + r0) // 2 - 1,
                 c0 // 2 - 1,
                 half,
-            )
-            if lower == 0:
+                spans,
+            ):
                 continue
-            # Place a of the patch reaches rows 2 a - 3 to 2 a of the block.
-            r1 = min(r0 + max(2 * lower - 1, 0), r1)
-            c1 = min(c0 + max(2 * right - 1, 0), c1)
-            skip_rows, skip_columns = max(2 * upper - 3, 0), max(2 * left - 3, 0)
-            if r0 + skip_rows >= r1 or c0 + skip_columns >= c1:
-                continue
-            top_row, left_column = r0 + skip_rows, c0 + skip_columns
-            resample_block(
-                flat,
-                n_channels,
-                to_flat,
-                lanczos,
-                top_row,
-                r1,
-                left_column,
-                c1,
-                result,
-                middle,
-            )
-            n_columns = c1 - left_column
-            n = n_columns * n_channels
-            for c in range(n_columns):
-                for ch in range(n_channels):
-                    row, curve = result[c * n_channels + ch], curves[ch]
-                    for r in range(r1 - top_row):
-                        row[r] = _on_curve(curve, row[r] * to16)
-            _transpose(result, turned)
-            at = left_column * n_channels
-            for r in range(top_row, r1):
-                expand_row(half, r - r0, weights)
-                for c in range(n_columns):
-                    for ch in range(n_channels):
-                        spread[c * n_channels + ch] = weights[skip_columns + c]
+            group, still = rows_at_once(to_flat, top + r0, top + r1, c0, c1)
+            aimed, turned = -1, -1
+            for r in range(r1 - r0):
+                left, right = _span(spans, r, c1 - c0)
+                if left >= right:
+                    continue
+                if r // group != aimed:
+                    aimed, turned = r // group, -1
+                    ra = top + r0 + aimed * group
+                    aim_columns(
+                        to_flat,
+                        width,
+                        lanczos,
+                        ra,
+                        ra + group,
+                        c0,
+                        c1,
+                        n_channels,
+                        taps,
+                        weights,
+                    )
+                if r // still != turned:
+                    turned = r // still
+                    turn_weights(weights, turned * still % group + 0.5 * (still - 1))
+                resample_row(
+                    flat,
+                    n_channels,
+                    to_flat,
+                    lanczos,
+                    top + r0 + r,
+                    c0,
+                    c1,
+                    left,
+                    right,
+                    taps,
+                    weights,
+                    steps,
+                    rows,
+                )
+                n = (right - left) * n_channels
+                values = rows[1, :n]
+                _put_on_curve(values, flat.itemsize, curves, straight, lines)
+                expand_row(half, r, across)
+                _repeat(across[left:right], n_channels, spread)
+                at = (c0 + left) * n_channels
                 _add_row(
-                    turned[r - top_row, :n],
-                    spread[:n],
-                    total[r - top, at : at + n],
-                    low[r - top, at : at + n],
-                    high[r - top, at : at + n],
+                    values,
+                    spread,
+                    total[r0 + r, at : at + n],
+                    low[r0 + r, at : at + n],
+                    high[r0 + r, at : at + n],
                 )
 
 
 @jit
-def _transpose(source, out):
-    """Turn (n, m) into (m, n), both multiples of 8, tile by tile for the cache."""
-    for i in range(0, source.shape[0], 8):
-        for j in range(0, source.shape[1], 8):
-            for b in range(j, j + 8):
-                for a in range(i, i + 8):
-                    out[b, a] = source[a, b]
+def _span(spans, row, n_columns):
+    """Columns of a block, from and to, that have weight in row `row`."""
+    i = (row >> 1) + 1
+    other = i - 1 if row % 2 == 0 else i + 1
+    left, right = min(spans[0, i], spans[0, other]), max(spans[1, i], spans[1, other])
+    # Place a of the patch reaches columns 2 a - 3 to 2 a of the block.
+    return max(2 * left - 3, 0), min(2 * right - 1, n_columns)
+
+
+@jit
+def _lines(straight, n_channels):
+    """Start and rise of each straight part, by sample of a block's row."""
+    lines = np.empty((straight.shape[0], 2, BLOCK_COLUMNS * n_channels), np.float32)
+    for i in range(straight.shape[0]):
+        for k in range(lines.shape[2]):
+            ch = k % n_channels
+            lines[i, 0, k] = straight[i, 2 + 2 * ch]
+            lines[i, 1, k] = straight[i, 3 + 2 * ch]
+    return lines
+
+
+@jit
+def _put_on_curve(values, itemsize, curves, straight, lines):
+    """Turn codes of a frame into normalised values, in place.
+
+    Along a straight part of the curves where the codes lie within one, otherwise each to
+    the value of the nearest 16-bit code.
+    """
+    n_channels = curves.shape[0]
+    to16 = np.float32(257 if itemsize == 1 else 1)
+    # Of whole numbers the least is found many at a time, of others one by one.
+    low = high = np.int32(values[0] * to16)
+    for k in range(values.shape[0]):
+        code = np.int32(values[k] * to16)
+        low, high = min(low, code), max(high, code)
+    for i in range(straight.shape[0]):
+        if straight[i, 0] <= low and high < straight[i, 1]:
+            start, rise = lines[i, 0], lines[i, 1]
+            for k in range(values.shape[0]):
+                values[k] = start[k] + rise[k] * (values[k] * to16)
+            return
+    for c in range(values.shape[0] // n_channels):
+        for ch in range(n_channels):
+            k = c * n_channels + ch
+            values[k] = _on_curve(curves[ch], values[k] * to16)
+
+
+@jit
+def _repeat(values, n, out):
+    """Repeat each of some values `n` times."""
+    if n == 3:
+        for k in range(values.shape[0]):
+            out[3 * k] = out[3 * k + 1] = out[3 * k + 2] = values[k]
+        return
+    for k in range(values.shape[0]):
+        for j in range(n):
+            out[k * n + j] = values[k]
 
 
 @jit
@@ -228,30 +304,55 @@ def finish_maps_rows(code, sure, owner, depth, confidence, coverage, first, end)
 
 
 @jit
-def align_rows(flat, n_channels, m, curves, lanczos, picture, first, end):
+def align_rows(flat, n_channels, m, curves, straight, lanczos, picture, first, end):
     """Resample one frame alone, as `accumulate_rows` does, block rows `first` to `end`.
 
     `flat` (h, w * C) uint8 or uint16 is the frame or a window of it; `m` takes a pixel of
-    `picture` to one of the frame; `curves` as there. `picture` (H, W * C) uint16 is
+    `picture` to one of the frame; `curves` and `straight` as there. `picture` (H, W * C) uint16 is
     written; places beyond the frame repeat its edge.
     """
-    side = 1 << BLOCK_SHIFT
-    to16 = np.float32(257 if flat.itemsize == 1 else 1)
-    width = picture.shape[1] // n_channels
-    result, middle = block_buffer(n_channels)
-    turned = np.empty((side, side * n_channels), np.float32)
+    width, frame_width = picture.shape[1] // n_channels, flat.shape[1] // n_channels
+    taps, weights, steps, rows = block_buffer(frame_width, n_channels)
+    lines = _lines(straight, n_channels)
     for bi in range(first, end):
-        for bj in range((width + side - 1) >> BLOCK_SHIFT):
-            r0, c0 = bi * side, bj * side
-            r1, c1 = min(r0 + side, picture.shape[0]), min(c0 + side, width)
-            resample_block(flat, n_channels, m, lanczos, r0, r1, c0, c1, result, middle)
-            _transpose(result, turned)
-            at = c0 * n_channels
-            for r in range(r1 - r0):
-                row = picture[r0 + r, at : at + (c1 - c0) * n_channels]
-                for c in range(c1 - c0):
-                    for ch in range(n_channels):
-                        k = c * n_channels + ch
-                        value = _on_curve(curves[ch], turned[r, k] * to16)
-                        value = min(max(value, np.float32(0)), np.float32(1))
-                        row[k] = np.uint16(value * np.float32(65535) + np.float32(0.5))
+        r0, r1 = bi * BLOCK_ROWS, min((bi + 1) * BLOCK_ROWS, picture.shape[0])
+        for c0 in range(0, width, BLOCK_COLUMNS):
+            c1 = min(c0 + BLOCK_COLUMNS, width)
+            group, still = rows_at_once(m, r0, r1, c0, c1)
+            for r in range(r0, r1):
+                if (r - r0) % group == 0:
+                    aim_columns(
+                        m,
+                        frame_width,
+                        lanczos,
+                        r,
+                        r + group,
+                        c0,
+                        c1,
+                        n_channels,
+                        taps,
+                        weights,
+                    )
+                if (r - r0) % still == 0:
+                    turn_weights(weights, (r - r0) % group + 0.5 * (still - 1))
+                resample_row(
+                    flat,
+                    n_channels,
+                    m,
+                    lanczos,
+                    r,
+                    c0,
+                    c1,
+                    0,
+                    c1 - c0,
+                    taps,
+                    weights,
+                    steps,
+                    rows,
+                )
+                values = rows[1, : (c1 - c0) * n_channels]
+                _put_on_curve(values, flat.itemsize, curves, straight, lines)
+                row = picture[r, c0 * n_channels : c1 * n_channels]
+                for k in range(values.shape[0]):
+                    value = min(max(values[k], np.float32(0)), np.float32(1))
+                    row[k] = np.uint16(value * np.float32(65535) + np.float32(0.5))

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from stacker._kernels.pooling import KEPT_ROWS, pool_row
 from stacker._kernels.runtime import jit
 
 __all__ = ["energy_rows"]
@@ -10,21 +11,21 @@ LUMA_RED, LUMA_GREEN, LUMA_BLUE = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, 3.2
 
 
 @jit
-def _luma_row(raw, row, scale, out):
+def _luma_row(samples, n_channels, scale, out):
     """Luma of one row into ``out[1:-1]``, its end pixels repeated on either side."""
-    width = raw.shape[1]
-    if raw.shape[2] == 1:
+    width = samples.shape[0] // n_channels
+    if n_channels == 1:
         for c in range(width):
-            out[c + 1] = np.float32(raw[row, c, 0]) * scale
+            out[c + 1] = np.float32(samples[c]) * scale
     else:
         red = np.float32(LUMA_RED) * scale
         green = np.float32(LUMA_GREEN) * scale
         blue = np.float32(LUMA_BLUE) * scale
         for c in range(width):
             out[c + 1] = (
-                red * np.float32(raw[row, c, 0])
-                + green * np.float32(raw[row, c, 1])
-                + blue * np.float32(raw[row, c, 2])
+                red * np.float32(samples[3 * c])
+                + green * np.float32(samples[3 * c + 1])
+                + blue * np.float32(samples[3 * c + 2])
             )
     out[0] = out[1]
     out[width + 1] = out[width]
@@ -44,43 +45,53 @@ def _squared_laplacian(above, row, below, out):
 
 
 @jit
-def energy_rows(raw, scale, energy, luma, first, end):
-    """Squared Laplacian of luma and luma itself, averaged 2x2, rows `first` to `end`.
+def _halved(above, below, out):
+    """Mean of 2 x 2 values; the last of an odd number stands for two."""
+    quarter = np.float32(0.25)
+    for j in range(above.shape[0] >> 1):
+        out[j] = quarter * (
+            above[2 * j] + above[2 * j + 1] + below[2 * j] + below[2 * j + 1]
+        )
+    if above.shape[0] & 1:
+        last = above.shape[0] - 1
+        out[last >> 1] = np.float32(0.5) * (above[last] + below[last])
 
-    `raw` (H, W, C) integer codes; `scale` turns a code into 0..1; `energy` and `luma`
-    (ceil(H/2), ceil(W/2)) float32 are written.
+
+@jit
+def energy_rows(flat, n_channels, scale, taps, energy, luma, first, end):
+    """Pooled squared Laplacian of luma and luma itself, half size, rows `first` to `end`.
+
+    `flat` (H, W * C) integer codes; `scale` turns a code into 0..1; `taps` (3,) float32
+    pool the energy, as `pool_row` takes them. `energy` and `luma` (ceil(H/2), ceil(W/2))
+    float32 are written.
     """
-    height, width = raw.shape[0], raw.shape[1]
+    height, width = flat.shape[0], flat.shape[1] // n_channels
+    half_height, half_width = energy.shape
     rows = np.empty((4, width + 2), np.float32)
     squares = np.empty((2, width), np.float32)
+    kept = np.empty((KEPT_ROWS, half_width), np.float32)
+    down = np.empty(half_width + 4, np.float32)
     last = height - 1
+    # Two rows more on either side are pooled.
+    begin, stop = max(first - 2, 0), min(end + 2, half_height)
     # Two rows are kept from one half-size row to the next: row r lies in rows[r & 3].
-    for r in range(2 * first - 1, 2 * first + 1):
-        _luma_row(raw, min(max(r, 0), last), scale, rows[r & 3])
-    for i in range(first, end):
+    for r in range(2 * begin - 1, 2 * begin + 1):
+        _luma_row(flat[min(max(r, 0), last)], n_channels, scale, rows[r & 3])
+    for i in range(begin, stop):
         top = 2 * i
         for r in range(top + 1, top + 3):
-            _luma_row(raw, min(r, last), scale, rows[r & 3])
+            _luma_row(flat[min(r, last)], n_channels, scale, rows[r & 3])
         light0, light1 = rows[top & 3], rows[(top + 1) & 3]
         _squared_laplacian(rows[(top - 1) & 3], light0, light1, squares[0])
         # An odd last row stands for both: its second row of squares is the first again.
+        below = squares[0]
         if top + 1 <= last:
-            _squared_laplacian(light0, light1, rows[(top + 2) & 3], squares[1])
-            s0, s1 = squares[0], squares[1]
-        else:
-            s0, s1 = squares[0], squares[0]
-        quarter = np.float32(0.25)
-        for j in range(width >> 1):
-            energy[i, j] = quarter * (
-                s0[2 * j] + s0[2 * j + 1] + s1[2 * j] + s1[2 * j + 1]
-            )
-            luma[i, j] = quarter * (
-                light0[2 * j + 1]
-                + light0[2 * j + 2]
-                + light1[2 * j + 1]
-                + light1[2 * j + 2]
-            )
-        if width & 1:
-            half = np.float32(0.5)
-            energy[i, width >> 1] = half * (s0[width - 1] + s1[width - 1])
-            luma[i, width >> 1] = half * (light0[width] + light1[width])
+            below = squares[1]
+            _squared_laplacian(light0, light1, rows[(top + 2) & 3], below)
+        _halved(squares[0], below, kept[i % KEPT_ROWS])
+        if first <= i < end:
+            _halved(light0[1:-1], light1[1:-1], luma[i])
+        if i - 2 >= first:
+            pool_row(kept, i - 2, half_height, taps, down, energy[i - 2])
+    for i in range(max(first, stop - 2), end):
+        pool_row(kept, i, half_height, taps, down, energy[i])

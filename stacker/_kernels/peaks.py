@@ -2,9 +2,10 @@
 
 import numpy as np
 
+from stacker._kernels.pooling import KEPT_ROWS, pool_row
 from stacker._kernels.runtime import jit
 
-__all__ = ["drift_rows", "finish_peak_rows", "update_peak_rows"]
+__all__ = ["finish_peak_rows", "judge_rows"]
 
 # A frame's merit halves where the squared change of luma per frame is a sixteenth of its
 # Laplacian energy (measured: rims of blurred highlights reach 1, textures stay under
@@ -13,27 +14,37 @@ DRIFT_DAMPING = 16.0
 
 
 @jit
-def drift_rows(before, after, one_sided, drift, first, end):
-    """Squared change of brightness through focus into `drift`, rows `first` to `end`.
-
-    `before` and `after` are the luma of the two neighbours of a frame, or of the frame
-    itself and its only neighbour (`one_sided`). Negative luma = not covered.
-    """
-    half = np.float32(1.0 if one_sided else 0.5)
-    for i in range(first, end):
-        for j in range(before.shape[1]):
-            d = np.float32(0)
-            if before[i, j] >= 0 and after[i, j] >= 0:
-                d = half * (after[i, j] - before[i, j])
-            drift[i, j] = d * d
+def _drift_row(before, after, half, out):
+    """Squared change of brightness through focus; 0 where one is not covered."""
+    for j in range(out.shape[0]):
+        d = half * (after[j] - before[j])
+        out[j] = d * d if min(before[j], after[j]) >= 0 else np.float32(0)
 
 
 @jit
-def update_peak_rows(
+def _merits(energy, drift, merit, total, count):
+    """Merit of a frame at each place of a row, -1 where it is not covered."""
+    damping = np.float32(DRIFT_DAMPING)
+    for j in range(energy.shape[0]):
+        e = energy[j]
+        ratio = damping * drift[j] / (e + np.float32(1e-12))
+        ratio *= ratio
+        m = e / (np.float32(1) + ratio * ratio)
+        merit[j] = m if e >= 0 else np.float32(-1)
+        total[j] += m if e >= 0 else np.float32(0)
+        count[j] += np.uint16(1) if e >= 0 else np.uint16(0)
+
+
+@jit
+def judge_rows(
     energy,
     previous,
     following,
-    drift,
+    has_following,
+    luma_before,
+    luma_after,
+    is_one_sided,
+    taps,
     number,
     best,
     at_best,
@@ -47,30 +58,38 @@ def update_peak_rows(
 ):
     """Take frame `number` into the running peak, rows `first` to `end`.
 
-    `energy` is the frame's, `previous` and `following` those of its neighbours; negative
-    = not covered. The merit of a frame is its energy, damped where brightness drifts
-    through it (`drift`): an edge that is in focus looks the same a little in front of
-    and behind the plane of focus, the rim of a blurred highlight passes by. `best` holds
-    the largest merit, `which` its frame, `at_best`, `before` and `after` the energies of
-    that frame and its neighbours; `total` and `count` sum up the merits.
+    `energy` is the frame's, `previous` and `following` those of its neighbours; frame 0
+    has none before it. Negative = not covered. `luma_before` and
+    `luma_after` are the luma of the two neighbours of the frame, or of the frame itself
+    and its only neighbour (`is_one_sided`); `taps` pool, see `pool_row`. The merit of a
+    frame is its energy, damped where brightness drifts through it: an edge that is in
+    focus looks the same a little in front of and behind the plane of focus, the rim of a
+    blurred highlight passes by. `best` holds the largest merit, `which` its frame,
+    `at_best`, `before` and `after` the energies of that frame and its neighbours;
+    `total` and `count` sum up the merits.
     """
+    height, width = energy.shape
+    half = np.float32(1.0 if is_one_sided else 0.5)
+    kept = np.empty((KEPT_ROWS, width), np.float32)
+    down, drift = np.empty(width + 4, np.float32), np.empty(width, np.float32)
+    merit = np.empty(width, np.float32)
+    ready = max(first - 2, 0)
     for i in range(first, end):
-        for j in range(energy.shape[1]):
-            e = energy[i, j]
-            if e < 0:
-                continue
-            ratio = np.float32(DRIFT_DAMPING) * drift[i, j] / (e + np.float32(1e-12))
-            ratio *= ratio
-            merit = e / (np.float32(1) + ratio * ratio)
-            total[i, j] += merit
-            count[i, j] += 1
-            if merit > best[i, j]:
-                best[i, j] = merit
-                at_best[i, j] = e
-                before[i, j] = previous[i, j]
-                after[i, j] = following[i, j]
+        while ready < min(i + 3, height):
+            _drift_row(
+                luma_before[ready], luma_after[ready], half, kept[ready % KEPT_ROWS]
+            )
+            ready += 1
+        pool_row(kept, i, height, taps, down, drift)
+        _merits(energy[i], drift, merit, total[i], count[i])
+        for j in range(width):
+            if merit[j] > best[i, j]:
+                best[i, j] = merit[j]
+                at_best[i, j] = energy[i, j]
+                before[i, j] = previous[i, j] if number > 0 else np.float32(-1)
+                after[i, j] = following[i, j] if has_following else np.float32(-1)
                 which[i, j] = number
-            elif number == 1 and which[i, j] == 0:
+            elif number == 1 and has_following and which[i, j] == 0 and merit[j] >= 0:
                 # The peak at frame 0 has one neighbour: its free slot takes frame 2.
                 before[i, j] = following[i, j]
 

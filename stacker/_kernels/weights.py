@@ -3,7 +3,7 @@
 import numpy as np
 
 from stacker._kernels.runtime import jit
-from stacker._kernels.sampling import BLOCK_SHIFT
+from stacker._kernels.sampling import BLOCK_COLUMNS, BLOCK_ROWS
 
 __all__ = [
     "WEIGHT_STEPS",
@@ -187,19 +187,18 @@ def block_reach_rows(
 ):
     """Frames that can have weight in each block, block rows `first` to `end`.
 
-    ``low < number < high`` (h', w') float32 are written; a block is 32 x 32 places of
-    the half-size maps, with one place of margin.
+    ``low < number < high`` (h', w') float32 are written; a block has one place of the
+    half-size maps more on every side.
     """
-    side = 1 << (BLOCK_SHIFT - 1)
+    rows, columns = BLOCK_ROWS // 2, BLOCK_COLUMNS // 2
     for bi in range(first, end):
+        i0, i1 = max(bi * rows - 1, 0), min((bi + 1) * rows + 1, index.shape[0])
         for bj in range(low.shape[1]):
+            j0 = max(bj * columns - 1, 0)
+            j1 = min((bj + 1) * columns + 1, index.shape[1])
             least, most = np.float32(np.inf), np.float32(-np.inf)
-            for i in range(
-                max(bi * side - 1, 0), min((bi + 1) * side + 1, index.shape[0])
-            ):
-                for j in range(
-                    max(bj * side - 1, 0), min((bj + 1) * side + 1, index.shape[1])
-                ):
+            for i in range(i0, i1):
+                for j in range(j0, j1):
                     if inverse[i, j] == 0:
                         least = min(least, np.float32(owner[i, j] - 1))
                         most = max(most, np.float32(owner[i, j] + 1))
@@ -232,47 +231,73 @@ def half_weights(
     i0,
     j0,
     out,
+    spans,
 ):
-    """Weights of one frame on a patch of the half-size grid.
+    """Weights of one frame on a patch of the half-size grid; whether there are any.
 
-    Returns the first and end row and column of the patch that are not all 0.
-
-    Row 0 of `out` is row `i0` of the grid; beyond the grid its edge repeats.
+    Row 0 of `out` is row `i0` of the grid; beyond the grid its edge repeats. `spans`
+    (2, n) int64 is written: in each row, the first place that has weight, and the one
+    after the last.
     """
-    top, bottom, left, right = out.shape[0], 0, out.shape[1], 0
     # A projective transform keeps a patch convex: its corners speak for it.
     sure_cover = specks.shape[0] == 0 and boxes.shape[0] == 0
     for i in (i0, i0 + out.shape[0] - 1):
         for j in (j0, j0 + out.shape[1] - 1):
             sure_cover = sure_cover and _covers(m, i, j, height, width)
+    has_any = False
+    b0, b1 = max(-j0, 0), min(index.shape[1] - j0, out.shape[1])
     for a in range(out.shape[0]):
         i = min(max(i0 + a, 0), index.shape[0] - 1)
-        for b in range(out.shape[1]):
-            j = min(max(j0 + b, 0), index.shape[1] - 1)
-            w = np.float32(0)
-            scale = inverse[i, j]
-            if scale == 0:
-                if owner[i, j] == number:
-                    w = np.float32(1)
-            else:
-                w = abs(scale) * _weight(
-                    number, index[i, j], fill[i, j], certainty[i, j], sharp, broad
-                )
+        row = out[a, b0:b1]
+        _row_of_weights(
+            number,
+            index[i, j0 + b0 : j0 + b1],
+            fill[i, j0 + b0 : j0 + b1],
+            certainty[i, j0 + b0 : j0 + b1],
+            inverse[i, j0 + b0 : j0 + b1],
+            owner[i, j0 + b0 : j0 + b1],
+            sharp,
+            broad,
+            row,
+        )
+        if not sure_cover:
+            for b in range(b1 - b0):
+                j = j0 + b0 + b
+                scale = inverse[i, j]
+                if row[b] == 0 or scale == 0:
+                    continue
                 if (
-                    w != 0
-                    and not sure_cover
-                    and (
-                        not _covers(m, i, j, height, width)
-                        or _is_in_box(number, i, j, boxes)
-                        or (scale > 0 and _is_on_speck(m, i, j, specks))
-                    )
+                    not _covers(m, i, j, height, width)
+                    or _is_in_box(number, i, j, boxes)
+                    or (scale > 0 and _is_on_speck(m, i, j, specks))
                 ):
-                    w = np.float32(0)
-            out[a, b] = w
-            if w != 0:
-                top, bottom = min(top, a), a + 1
-                left, right = min(left, b), max(right, b + 1)
-    return top, bottom, left, right
+                    row[b] = 0
+        out[a, :b0], out[a, b1:] = row[0], row[b1 - b0 - 1]
+        left, right = 0, out.shape[1]
+        while left < right and out[a, left] == 0:
+            left += 1
+        while right > left and out[a, right - 1] == 0:
+            right -= 1
+        # Where there is none the span must not widen that of the row beside.
+        spans[0, a], spans[1, a] = (left, right) if left < right else (out.shape[1], 0)
+        has_any = has_any or left < right
+    return has_any
+
+
+@jit
+def _row_of_weights(number, index, fill, certainty, inverse, owner, sharp, broad, out):
+    """Weights of frame `number` at places that it covers; no branches, for speed."""
+    n = np.float32(number)
+    steps, half = np.float32(WEIGHT_STEPS), np.float32(0.5)
+    # Both tables end at 0.
+    last, last_broad = np.float32(sharp.shape[0] - 1), np.float32(broad.shape[0] - 1)
+    for b in range(out.shape[0]):
+        near = min(abs(n - index[b]) * steps + half, last)
+        far = min(abs(n - fill[b]) * steps + half, last_broad)
+        sure, scale = certainty[b], inverse[b]
+        w = sure * sharp[np.int32(near)] + (np.float32(1) - sure) * broad[np.int32(far)]
+        alone = np.float32(1) if owner[b] == number else np.float32(0)
+        out[b] = alone if scale == 0 else abs(scale) * w
 
 
 @jit

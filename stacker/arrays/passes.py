@@ -20,6 +20,7 @@ from stacker.frame import ImageF32, Matrix3x3, Pixels
 from stacker.fusion import Unused
 from stacker.geometry import reduced_shape
 from stacker.glints import WHITE
+from stacker.passes import Seen
 from stacker.sharpness import POOL_REACH, POOL_SIGMA, SAMPLES_PER_FRAME, NoiseFloor
 
 __all__ = ["ArrayPasses"]
@@ -110,21 +111,23 @@ class ArrayPasses:
         """See `_opencv.warp_linear`."""
         return warp_linear(self.xp, list(images), out_to_in, shape, outside=outside)
 
-    def nothing(self, shape: tuple[int, int]) -> Any:
-        """Return a map of -1."""
-        return self.xp.full(shape, -1, np.float32)
+    def taken_in(
+        self, energy: Any, luma: Any, slope: float, to_frame: Matrix3x3, seen: Seen
+    ) -> tuple[Any, Any]:
+        """See `passes.HostPasses.taken_in`; the maps given are not good afterwards."""
+        energy *= np.float32(slope * slope)
+        luma *= np.float32(slope)
+        shape = seen.luma.shape
+        energy, luma = self.warped([energy, luma], to_frame, shape, outside=-1.0)
+        seen.luma[...] = self.xp.where(seen.luma < 0, luma, seen.luma)
+        white = np.uint8(1)
+        seen.is_white[...] = self.xp.where(luma >= WHITE, white, seen.is_white)
+        return energy, luma
 
-    def fill_gaps(self, image: Any, other: Any) -> None:
-        """Where `image` is negative, `other` takes its place."""
-        image[...] = self.xp.where(image < 0, other, image)
-
-    def no_white(self, shape: tuple[int, int]) -> Any:
-        """Return a map of 0 for `note_white`."""
-        return self.xp.zeros(shape, np.uint8)
-
-    def note_white(self, white: Any, luma: Any) -> None:
-        """Note (1) where luma is cut off; see `glints`."""
-        white[...] = self.xp.where(luma >= WHITE, np.uint8(1), white)
+    def seen(self, shape: tuple[int, int]) -> Seen:
+        """Return what is noted on the grid before the first frame."""
+        xp = self.xp
+        return Seen(xp.full(shape, -1, np.float32), xp.zeros(shape, np.uint8))
 
     def white_at(
         self, white: Any, out_to_in: Matrix3x3, shape: tuple[int, int]

@@ -12,6 +12,7 @@ from typing import BinaryIO, NoReturn, cast
 import imagecodecs
 import numpy as np
 
+from stacker.buffers import FrameMemory
 from stacker.errors import InputError
 from stacker.files.boundary import reading
 from stacker.files.containers import (
@@ -23,7 +24,7 @@ from stacker.files.containers import (
 )
 from stacker.files.ifd import IfdReader
 from stacker.files.kinds import RAW_SUFFIXES, SIGNATURE_BYTES, Kind, kind_of
-from stacker.files.layout import first_channels, room_for, upright
+from stacker.files.layout import first_channels, upright
 from stacker.files.metadata import (
     CaptureFacts,
     Metadata,
@@ -268,7 +269,7 @@ def decode(
     threads: int,
     development: Development | None = None,
     is_draft: bool = False,
-    memory: Pixels | None = None,
+    memory: FrameMemory | None = None,
 ) -> Pixels:
     """Decode the file that `header` describes, upright and without alpha.
 
@@ -282,9 +283,8 @@ def decode(
         For camera raw files, which cannot be decoded without.
     is_draft : bool
         Develop those faster, for a look only.
-    memory : array, optional
-        Pixels decoded before and not needed any more: where they are as many, TIFF and
-        JPEG are decoded into their place.
+    memory : FrameMemory, optional
+        Where TIFF and JPEG are decoded to.
 
     Returns
     -------
@@ -305,7 +305,7 @@ def decode(
             rows, columns = header.raw.height, header.raw.width
             stored = cast("Pixels", np.ascontiguousarray(whole[:rows, :columns]))
         else:
-            stored = _decode_whole(file.read(), header, memory)
+            stored = _decode_whole(file.read(), header, memory or FrameMemory())
         pixels = upright(stored, header.orientation)
         info = header.info
         shape = (info.height, info.width) + ((3,) if info.n_channels == 3 else ())
@@ -315,7 +315,7 @@ def decode(
         return pixels
 
 
-def _decode_whole(data: bytes, header: Header, memory: Pixels | None) -> Pixels:
+def _decode_whole(data: bytes, header: Header, memory: FrameMemory) -> Pixels:
     n_channels = header.info.n_channels
     if header.kind == "jpeg":
         if not jpeg_is_whole(data):
@@ -325,7 +325,7 @@ def _decode_whole(data: bytes, header: Header, memory: Pixels | None) -> Pixels:
         if header.orientation >= _FIRST_TRANSPOSED:
             size = size[::-1]
         shape = (*size, 3) if n_channels == 3 else size
-        pixels = imagecodecs.jpeg8_decode(data, out=room_for(shape, np.uint8, memory))
+        pixels = imagecodecs.jpeg8_decode(data, out=memory.empty(shape, np.uint8))
     else:
         pixels = imagecodecs.png_decode(png_without_metadata(data))
     if pixels.ndim == 3:  # alpha, or a key colour that the decoder made alpha of

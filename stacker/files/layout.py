@@ -4,7 +4,6 @@ NumPy copies a transposed (H, W, 3) array three numbers at a time; seen as one i
 six bytes, a pixel is moved at once (three times faster at 100 MP).
 """
 
-import math
 from typing import Any
 
 import numpy as np
@@ -12,7 +11,7 @@ import numpy.typing as npt
 
 from stacker.frame import Pixels
 
-__all__ = ["first_channels", "room_for", "upright"]
+__all__ = ["first_channels", "upright"]
 
 
 def first_channels(pixels: npt.NDArray[Any], n_channels: int) -> npt.NDArray[Any]:
@@ -43,19 +42,6 @@ def first_channels(pixels: npt.NDArray[Any], n_channels: int) -> npt.NDArray[Any
         kept = np.ascontiguousarray(pixels.view(parts)["kept"][..., 0])
     shape = (height, width) if n_channels == 1 else (height, width, n_channels)
     return kept.view(pixels.dtype).reshape(shape)
-
-
-def room_for(
-    shape: tuple[int, ...], dtype: npt.DTypeLike, memory: npt.NDArray[Any] | None
-) -> npt.NDArray[Any]:
-    """Give an array to decode into: `memory` where that is just as large, else new.
-
-    Fresh pages cost a tenth of the decoding of a JPEG.
-    """
-    fits = memory is not None and memory.flags.c_contiguous and memory.dtype == dtype
-    if memory is None or not fits or memory.size != math.prod(shape):
-        return np.empty(shape, dtype)
-    return memory.reshape(shape)
 
 
 def upright(stored: Pixels, orientation: int) -> Pixels:

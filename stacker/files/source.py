@@ -5,6 +5,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from os import PathLike, fspath
 
+from stacker.buffers import FrameMemory
 from stacker.errors import BracketError, FrameReadError
 from stacker.files.colour import is_srgb, profile_name
 from stacker.files.header import Header, decode, read_header
@@ -67,7 +68,7 @@ class FileSource:
             self._headers, [self._info(h) for h in self._headers]
         )
         self._threads = threads or os.cpu_count() or 1
-        self._spare: list[Pixels] = []
+        self._memory = FrameMemory()
         _check_alike(self._infos)
         _check_tails(self._headers)
 
@@ -85,7 +86,10 @@ class FileSource:
             The file is damaged, or has changed since its header was read.
         """
         return decode(
-            self._headers[index], threads=self._threads, development=self._development
+            self._headers[index],
+            threads=self._threads,
+            development=self._development,
+            memory=self._memory,
         )
 
     def view(self, index: int) -> Pixels:
@@ -103,30 +107,22 @@ class FileSource:
             threads=self._threads,
             development=self._development,
             is_draft=True,
-            memory=self._take_spare(),
+            memory=self._memory,
         )
-
-    def give_back(self, pixels: Pixels) -> None:
-        """Hand back what `view` gave and nobody looks at any more, to be used again."""
-        # Of other formats the decoder brings its own; a view into a file is read-only.
-        if self._headers[0].kind in ("tiff", "jpeg") and pixels.flags.writeable:
-            self._spare.append(pixels)
-
-    def _take_spare(self) -> Pixels | None:
-        try:
-            return self._spare.pop()
-        except IndexError:  # none, or another thread was quicker
-            return None
 
     def read_window(self, index: int, box: Box) -> Pixels:
         """Decode a region of frame `index`: the same pixels as `read` gives there.
 
         Of a TIFF file only what the region touches is read; others are decoded whole.
         """
-        part = tiff_window(self._headers[index], box)
+        part = tiff_window(self._headers[index], box, self._memory)
         if part is not None:
             return part
         return box.cut(self.read(index))
+
+    def rest(self) -> None:
+        """Give back the memory of frames that nobody holds."""
+        self._memory.rest()
 
     def metadata(self, index: int) -> Metadata:
         """All that is embedded in frame `index`, with the profile of its pixels."""

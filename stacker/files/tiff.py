@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 import tifffile
 
+from stacker.buffers import FrameMemory
 from stacker.errors import InputError
-from stacker.files.layout import first_channels, room_for
+from stacker.files.layout import first_channels
 from stacker.files.segments import declared_size
 from stacker.frame import Pixels
 
@@ -297,7 +298,7 @@ def decode_tiff(
     layout: TiffLayout,
     *,
     threads: int,
-    memory: Pixels | None = None,
+    memory: FrameMemory | None = None,
 ) -> Pixels:
     """Decode the picture that `layout` describes.
 
@@ -309,8 +310,8 @@ def decode_tiff(
         Of this file.
     threads : int
         For compressed data; at least 1.
-    memory : array, optional
-        To decode into, where it is just as large.
+    memory : FrameMemory, optional
+        Where to decode to.
 
     Returns
     -------
@@ -328,7 +329,7 @@ def decode_tiff(
             (page.imagelength, page.imagewidth) != (layout.height, layout.width)
         ):
             _refuse("has changed while it was in use")
-        stored = room_for(page.shaped, np.dtype(page.dtype), memory)
+        stored = (memory or FrameMemory()).empty(page.shaped, page.dtype or np.uint8)
         if page.is_contiguous and page.compression == 1 and page.predictor == 1:
             _read_plain(file, page, stored)
         else:

@@ -24,25 +24,13 @@ from stacker.files.ifd import (
     pack_ifd,
 )
 from stacker.files.metadata import Metadata
+from stacker.files.packing import is_big_needed, packed
 from stacker.frame import Pixels
-from stacker.settings import Compression, OutputSettings
+from stacker.settings import OutputSettings
 
-__all__ = ["as_bits", "is_big_needed", "layout_options", "write_tiff"]
+__all__ = ["as_bits", "write_tiff"]
 
-_ROWS_PER_STRIP = 32  # about 2 MB a strip at 100 MP: several per thread, small buffers
-_TILE_PX = 512
-_DEFLATE_LEVEL = 1  # level 6 saves 2 % more of a 16-bit picture in twice the time
-_ENCODE_BUFFER_BYTES = 64 << 20  # what tifffile may compress ahead of writing
-
-# Name of tifffile's codec; worst size against uncompressed: LZW writes up to 12 bits for
-# a byte (TIFF 6.0, section 13), the others some header bytes for each strip.
-_CODECS: dict[Compression, tuple[str | None, float]] = {
-    "none": (None, 1.0),
-    "deflate": ("zlib", 1.01),
-    "lzw": ("lzw", 1.5),
-    "zstd": ("zstd", 1.01),
-}
-_CLASSIC_LIMIT = 2**32 - 2**20  # offsets have 32 bits; a margin for tables of strips
+_BAND_ROWS = 512  # converted at a time
 
 _X_RESOLUTION, _Y_RESOLUTION, _RESOLUTION_UNIT = 282, 283, 296
 _XMP, _IPTC = 700, 33723
@@ -51,17 +39,6 @@ _EXIF_IFD, _GPS_IFD, _INTEROP_IFD = 34665, 34853, 40965
 # that the order of tags holds.
 _PLACEHOLDERS = {_EXIF_IFD: 34666, _GPS_IFD: 34854}
 _INCH = 2  # ResolutionUnit's default (TIFF 6.0)
-
-
-def is_big_needed(pixel_bytes: int, extra_bytes: int, compression: Compression) -> bool:
-    """Tell whether a file must be BigTIFF, from the size before compression.
-
-    Examples
-    --------
-    >>> is_big_needed(600_000_000, 0, "deflate"), is_big_needed(5 * 10**9, 0, "zstd")
-    (False, True)
-    """
-    return pixel_bytes * _CODECS[compression][1] + extra_bytes > _CLASSIC_LIMIT
 
 
 def write_tiff(
@@ -101,7 +78,6 @@ def write_tiff(
     is_big = is_big_needed(pixels.nbytes, extra, settings.compression)
     tifffile.imwrite(
         path,
-        pixels,
         bigtiff=is_big,
         byteorder="<",
         photometric="rgb" if pixels.ndim == 3 else "minisblack",
@@ -110,30 +86,12 @@ def write_tiff(
         software=False,
         iccprofile=metadata.icc_profile,
         extratags=_extratags(metadata, is_big=is_big),
-        maxworkers=threads or os.cpu_count() or 1,
-        buffersize=_ENCODE_BUFFER_BYTES,
-        **layout_options(pixels, settings),
+        **packed(pixels, settings, threads),
         **_resolution(metadata),
     )
     if metadata.exif or metadata.gps:
         with path.open("r+b") as file:
             _append_directories(file, metadata, is_big=is_big)
-
-
-def layout_options(pixels: Pixels, settings: OutputSettings) -> dict[str, Any]:
-    """Options of tifffile for the compression and tiling that `settings` ask for."""
-    codec = _CODECS[settings.compression][0]
-    layout: dict[str, Any] = {}
-    if settings.tiles:
-        layout["tile"] = (_TILE_PX, _TILE_PX)
-    elif codec is not None:
-        layout["rowsperstrip"] = min(_ROWS_PER_STRIP, pixels.shape[0])
-    if codec is not None:
-        layout["compression"] = codec
-        layout["predictor"] = True
-    if codec == "zlib":
-        layout["compressionargs"] = {"level": _DEFLATE_LEVEL}
-    return layout
 
 
 def _resolution(metadata: Metadata) -> dict[str, Any]:
@@ -223,7 +181,7 @@ def as_bits(pixels: npt.NDArray[np.uint16], bits: int) -> Pixels:
     if bits == 16:
         return pixels
     out = np.empty(pixels.shape, dtype=np.uint8)
-    for row in range(0, pixels.shape[0], _TILE_PX):  # bands: no full-size temporaries
-        band = pixels[row : row + _TILE_PX].astype(np.uint32)
-        out[row : row + _TILE_PX] = (band + 128) // 257
+    for row in range(0, pixels.shape[0], _BAND_ROWS):  # bands: no full-size temporaries
+        band = pixels[row : row + _BAND_ROWS].astype(np.uint32)
+        out[row : row + _BAND_ROWS] = (band + 128) // 257
     return out

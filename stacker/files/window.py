@@ -8,6 +8,7 @@ from typing import Any, cast
 import numpy as np
 import tifffile
 
+from stacker.buffers import FrameMemory
 from stacker.errors import InputError
 from stacker.files.boundary import reading
 from stacker.files.header import Header
@@ -19,7 +20,9 @@ _WHITE_IS_ZERO = 0  # PhotometricInterpretation (TIFF 6.0)
 _CONTIGUOUS = 1  # PlanarConfiguration
 
 
-def tiff_window(header: Header, box: Box) -> Pixels | None:
+def tiff_window(
+    header: Header, box: Box, memory: FrameMemory | None = None
+) -> Pixels | None:
     """Decode the pixels of a TIFF file in `box`, without alpha.
 
     Parameters
@@ -28,6 +31,8 @@ def tiff_window(header: Header, box: Box) -> Pixels | None:
         From `read_header`.
     box : Box
         Region of the picture; must lie within it.
+    memory : FrameMemory, optional
+        Where to decode to.
 
     Returns
     -------
@@ -54,20 +59,24 @@ def tiff_window(header: Header, box: Box) -> Pixels | None:
             raise InputError(msg)
         if page.planarconfig != _CONTIGUOUS:
             return None
-        pixels = _segments(page, box)[..., : layout.n_channels]
+        pixels = _segments(page, box, memory or FrameMemory())[..., : layout.n_channels]
         if page.photometric == _WHITE_IS_ZERO:
             pixels = np.invert(pixels)
     pixels = pixels if layout.n_channels == 3 else pixels[..., 0]
     return cast("Pixels", np.ascontiguousarray(pixels))
 
 
-def _segments(page: tifffile.TiffPage, box: Box) -> np.ndarray[Any, Any]:
+def _segments(
+    page: tifffile.TiffPage, box: Box, memory: FrameMemory
+) -> np.ndarray[Any, Any]:
     """Read samples of `page` in `box`, all channels, from the segments it touches."""
     if page.compression == 1 and page.predictor == 1 and page.is_contiguous:
         samples = page.asarray(out="memmap", squeeze=False)[0, 0]
         rows = slice(box.row, box.row + box.height)
         part = samples[rows, box.column : box.column + box.width]
-        return np.array(part, dtype=part.dtype.newbyteorder("="))
+        whole = memory.empty(part.shape, part.dtype.newbyteorder("="))
+        np.copyto(whole, part)
+        return whole
     across, down = page.imagewidth, page.rowsperstrip
     if page.is_tiled:
         across, down = page.tilewidth, page.tilelength

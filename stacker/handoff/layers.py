@@ -4,7 +4,6 @@ Page 0 is the master, then come the frames, each with its mask as unassociated a
 Editors that read multi-page TIFF as layers keep the depth; the names are PageName tags.
 """
 
-import os
 from pathlib import Path
 from types import TracebackType
 from typing import Self
@@ -13,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import tifffile
 
-from stacker.files.tiffwrite import is_big_needed, layout_options
+from stacker.files.packing import is_big_needed, packed
 from stacker.frame import Pixels
 from stacker.handoff.opened import as_16_bit
 from stacker.settings import Compression, OutputSettings
@@ -22,7 +21,6 @@ __all__ = ["LayerWriter"]
 
 _PAGE_NAME = 285  # TIFF 6.0
 _PAGE_OF_MANY = 2  # NewSubfileType, bit 1
-_ENCODE_BUFFER_BYTES = 64 << 20  # what tifffile may compress ahead of writing
 _EXTRA_BYTES_PER_PAGE = 1 << 20  # tables of strips, names, profile
 
 
@@ -61,7 +59,7 @@ class LayerWriter:
         )
         self._icc_profile = icc_profile
         self._settings = OutputSettings(compression=compression)
-        self._threads = threads or os.cpu_count() or 1
+        self._threads = threads
         self._file = tifffile.TiffWriter(path, bigtiff=is_big, byteorder="<")
 
     def add(
@@ -88,18 +86,15 @@ class LayerWriter:
             page = with_alpha
         text = name.encode("utf-8", "replace") + b"\0"
         self._file.write(
-            page,
             photometric="rgb" if pixels.ndim == 3 else "minisblack",
             planarconfig="contig" if page.ndim == 3 else None,
             extrasamples=None if mask is None else ["unassalpha"],
             subfiletype=_PAGE_OF_MANY,
-            **layout_options(page, self._settings),
+            **packed(page, self._settings, self._threads),
             iccprofile=self._icc_profile,
             extratags=[(_PAGE_NAME, 2, len(text), text, True)],
             metadata=None,
             software=False,
-            maxworkers=self._threads,
-            buffersize=_ENCODE_BUFFER_BYTES,
         )
 
     def __enter__(self) -> Self:

@@ -79,6 +79,10 @@ class Bystander:
         """Decode a region of frame `index`; nothing is noted."""
         return self._source.read_window(index, box)
 
+    def rest(self) -> None:
+        """Give back memory kept for the next frame."""
+        self._source.rest()
+
     def checksums(self) -> tuple[str | None, ...]:
         """SHA-256 of each frame's file, in hex; None where it was not taken."""
         done = {k: f.result() for k, f in self._sums.items()}

@@ -180,10 +180,12 @@ def page_images(
 def _maps(result: FusionResult) -> tuple[EmbeddedImage, ...]:
     """Depth, coverage, confidence, and their values; smaller where they are noisy."""
     images: tuple[EmbeddedImage, ...] = ()
+    depth: Pixels = result.depth
+    confidence: Pixels = result.confidence
     for side in MAP_SIDES_PX:
-        depth = _averaged(result.depth, side)
+        # Each from the larger one before.
+        depth, confidence = _averaged(depth, side), _averaged(confidence, side)
         labels = _sampled(result.coverage, side)
-        confidence = _averaged(result.confidence, side)
         # 65535 / 257 = 255: the whole range of the depth map onto the colour table.
         steps = ((depth.astype(np.uint32) + 128) // 257).astype(np.uint8)
         planes = [labels & 255, labels >> 8, steps, confidence]
