@@ -8,7 +8,7 @@ __all__ = ["take_in_rows"]
 
 # Places are linear along so many columns: a projective transform's error is far below
 # what a bilinear map shows.
-SEGMENT = 32
+SEGMENT, LONG_SEGMENT = 32, 512
 OUTSIDE = -1.0
 
 
@@ -43,14 +43,21 @@ def _run(fraction, change, longest):
 
 
 @jit
-def _blended(above, below, y, dy, x, dx, factor, out):
-    """Sample along a run: `out` lies between two rows, one column on for each."""
+def _blended(image, at, stride, y, dy, x, dx, factor, out, to, n):
+    """Sample along a run: places lie between two rows, one column on for each.
+
+    `at` and `to` are the run's first samples in `image` and `out`, all unsigned, so that
+    indices need no check for the sign.
+    """
     fy, fdy, fx, fdx = np.float32(y), np.float32(dy), np.float32(x), np.float32(dx)
-    for k in range(out.shape[0]):
+    below = at + stride
+    one = np.uint64(1)
+    for k in range(n):
         down, across = fy + np.float32(k) * fdy, fx + np.float32(k) * fdx
-        a = above[k] + across * (above[k + 1] - above[k])
-        b = below[k] + across * (below[k + 1] - below[k])
-        out[k] = factor * (a + down * (b - a))
+        a, b = image[at + k], image[below + k]
+        a += across * (image[at + one + k] - a)
+        b += across * (image[below + one + k] - b)
+        out[to + k] = factor * (a + down * (b - a))
 
 
 @jit
@@ -90,9 +97,15 @@ def take_in_rows(
     """
     height, width = luma.shape
     light, square = np.float32(slope), np.float32(slope * slope)
+    flat_energy, flat_luma = energy.reshape(energy.size), luma.reshape(luma.size)
+    flat_energy_out = energy_out.reshape(energy_out.size)
+    flat_luma_out = luma_out.reshape(luma_out.size)
+    columns = luma_out.shape[1]
+    # Affine places are linear all along a row; the ends of it may lie outside.
+    segment = SEGMENT if m[2, 0] != 0 or m[2, 1] != 0 else LONG_SEGMENT
     for r in range(first, end):
-        for c0 in range(0, luma_out.shape[1], SEGMENT):
-            c1 = min(c0 + SEGMENT, luma_out.shape[1])
+        for c0 in range(0, columns, segment):
+            c1 = min(c0 + segment, columns)
             da = m[2, 0] * c0 + m[2, 1] * r + m[2, 2]
             db = m[2, 0] * c1 + m[2, 1] * r + m[2, 2]
             x = (m[0, 0] * c0 + m[0, 1] * r + m[0, 2]) / da
@@ -116,26 +129,24 @@ def take_in_rows(
                 xc, yc = x + dx * (c - c0), y + dy * (c - c0)
                 left, top = int(xc), int(yc)
                 n = _run(xc - left, dx - 1, _run(yc - top, dy, c1 - c))
-                _blended(
-                    energy[top, left : left + n + 1],
-                    energy[top + 1, left : left + n + 1],
-                    yc - top,
-                    dy,
-                    xc - left,
-                    dx - 1,
-                    square,
-                    energy_out[r, c : c + n],
-                )
-                _blended(
-                    luma[top, left : left + n + 1],
-                    luma[top + 1, left : left + n + 1],
-                    yc - top,
-                    dy,
-                    xc - left,
-                    dx - 1,
-                    light,
-                    luma_out[r, c : c + n],
-                )
+                at, to = np.uint64(top * width + left), np.uint64(r * columns + c)
+                for flat, factor, out in (
+                    (flat_energy, square, flat_energy_out),
+                    (flat_luma, light, flat_luma_out),
+                ):
+                    _blended(
+                        flat,
+                        at,
+                        np.uint64(width),
+                        yc - top,
+                        dy,
+                        xc - left,
+                        dx - 1,
+                        factor,
+                        out,
+                        to,
+                        np.uint64(n),
+                    )
                 c += n
         _note(luma_out[r], first_luma[r], white, is_white[r])
 
