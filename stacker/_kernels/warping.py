@@ -9,6 +9,8 @@ __all__ = ["take_in_rows"]
 # Places are linear along so many columns: a projective transform's error is far below
 # what a bilinear map shows.
 SEGMENT, LONG_SEGMENT = 32, 512
+# What inverting an affine transform may leave of its last row.
+AFFINE = 1e-12
 OUTSIDE = -1.0
 
 
@@ -43,21 +45,28 @@ def _run(fraction, change, longest):
 
 
 @jit
-def _blended(image, at, stride, y, dy, x, dx, factor, out, to, n):
-    """Sample along a run: places lie between two rows, one column on for each.
+def _blended(
+    energy, luma, at, stride, y, dy, x, dx, square, light, energy_out, luma_out, to, n
+):
+    """Sample both maps along a run: between two rows, one column on for each place.
 
-    `at` and `to` are the run's first samples in `image` and `out`, all unsigned, so that
-    indices need no check for the sign.
+    `at` and `to` are the run's first samples in the maps and in what is written, all
+    unsigned, so that indices need no check for the sign.
     """
     fy, fdy, fx, fdx = np.float32(y), np.float32(dy), np.float32(x), np.float32(dx)
-    below = at + stride
-    one = np.uint64(1)
+    below, one = at + stride, np.uint64(1)
     for k in range(n):
         down, across = fy + np.float32(k) * fdy, fx + np.float32(k) * fdx
-        a, b = image[at + k], image[below + k]
-        a += across * (image[at + one + k] - a)
-        b += across * (image[below + one + k] - b)
-        out[to + k] = factor * (a + down * (b - a))
+        a, b = energy[at + k], energy[below + k]
+        a += across * (energy[at + one + k] - a)
+        b += across * (energy[below + one + k] - b)
+        energy_out[to + k] = square * (a + down * (b - a))
+    for k in range(n):
+        down, across = fy + np.float32(k) * fdy, fx + np.float32(k) * fdx
+        a, b = luma[at + k], luma[below + k]
+        a += across * (luma[at + one + k] - a)
+        b += across * (luma[below + one + k] - b)
+        luma_out[to + k] = light * (a + down * (b - a))
 
 
 @jit
@@ -102,7 +111,7 @@ def take_in_rows(
     flat_luma_out = luma_out.reshape(luma_out.size)
     columns = luma_out.shape[1]
     # Affine places are linear all along a row; the ends of it may lie outside.
-    segment = SEGMENT if m[2, 0] != 0 or m[2, 1] != 0 else LONG_SEGMENT
+    segment = SEGMENT if max(abs(m[2, 0]), abs(m[2, 1])) > AFFINE else LONG_SEGMENT
     for r in range(first, end):
         for c0 in range(0, columns, segment):
             c1 = min(c0 + segment, columns)
@@ -130,23 +139,22 @@ def take_in_rows(
                 left, top = int(xc), int(yc)
                 n = _run(xc - left, dx - 1, _run(yc - top, dy, c1 - c))
                 at, to = np.uint64(top * width + left), np.uint64(r * columns + c)
-                for flat, factor, out in (
-                    (flat_energy, square, flat_energy_out),
-                    (flat_luma, light, flat_luma_out),
-                ):
-                    _blended(
-                        flat,
-                        at,
-                        np.uint64(width),
-                        yc - top,
-                        dy,
-                        xc - left,
-                        dx - 1,
-                        factor,
-                        out,
-                        to,
-                        np.uint64(n),
-                    )
+                _blended(
+                    flat_energy,
+                    flat_luma,
+                    at,
+                    np.uint64(width),
+                    yc - top,
+                    dy,
+                    xc - left,
+                    dx - 1,
+                    square,
+                    light,
+                    flat_energy_out,
+                    flat_luma_out,
+                    to,
+                    np.uint64(n),
+                )
                 c += n
         _note(luma_out[r], first_luma[r], white, is_white[r])
 
