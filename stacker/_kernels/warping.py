@@ -70,6 +70,26 @@ def _blended(
 
 
 @jit
+def _line(m, r, c0, c1):
+    """Where column `c0` of row `r` lies in a frame, and the way to the next column."""
+    da = m[2, 0] * c0 + m[2, 1] * r + m[2, 2]
+    db = m[2, 0] * c1 + m[2, 1] * r + m[2, 2]
+    x = (m[0, 0] * c0 + m[0, 1] * r + m[0, 2]) / da
+    y = (m[1, 0] * c0 + m[1, 1] * r + m[1, 2]) / da
+    dx = ((m[0, 0] * c1 + m[0, 1] * r + m[0, 2]) / db - x) / (c1 - c0)
+    dy = ((m[1, 0] * c1 + m[1, 1] * r + m[1, 2]) / db - y) / (c1 - c0)
+    return x, y, dx, dy
+
+
+@jit
+def _stays_inside(x, y, dx, dy, n, width, height):
+    """Whether the neighbours of all places of a line lie in the frame."""
+    x_end, y_end = x + dx * n, y + dy * n
+    across = min(x, x_end) >= 0 and max(x, x_end) < width - 2
+    return across and min(y, y_end) >= 0 and max(y, y_end) < height - 2
+
+
+@jit
 def take_in_rows(
     energy,
     luma,
@@ -113,21 +133,16 @@ def take_in_rows(
     # Affine places are linear all along a row; the ends of it may lie outside.
     segment = SEGMENT if max(abs(m[2, 0]), abs(m[2, 1])) > AFFINE else LONG_SEGMENT
     for r in range(first, end):
-        for c0 in range(0, columns, segment):
-            c1 = min(c0 + segment, columns)
-            da = m[2, 0] * c0 + m[2, 1] * r + m[2, 2]
-            db = m[2, 0] * c1 + m[2, 1] * r + m[2, 2]
-            x = (m[0, 0] * c0 + m[0, 1] * r + m[0, 2]) / da
-            y = (m[1, 0] * c0 + m[1, 1] * r + m[1, 2]) / da
-            dx = ((m[0, 0] * c1 + m[0, 1] * r + m[0, 2]) / db - x) / (c1 - c0)
-            dy = ((m[1, 0] * c1 + m[1, 1] * r + m[1, 2]) / db - y) / (c1 - c0)
-            x_end, y_end = x + dx * (c1 - c0), y + dy * (c1 - c0)
-            if not (
-                min(x, x_end) >= 0
-                and max(x, x_end) < width - 2
-                and min(y, y_end) >= 0
-                and max(y, y_end) < height - 2
-            ):
+        c1 = 0
+        while c1 < columns:
+            c0, c1 = c1, min(c1 + segment, columns)
+            x, y, dx, dy = _line(m, r, c0, c1)
+            is_inside = _stays_inside(x, y, dx, dy, c1 - c0, width, height)
+            if not is_inside and c1 > c0 + SEGMENT:
+                c1 = c0 + SEGMENT
+                x, y, dx, dy = _line(m, r, c0, c1)
+                is_inside = _stays_inside(x, y, dx, dy, c1 - c0, width, height)
+            if not is_inside:
                 for c in range(c0, c1):
                     xc, yc = x + dx * (c - c0), y + dy * (c - c0)
                     energy_out[r, c] = _sampled(energy, yc, xc, square)
