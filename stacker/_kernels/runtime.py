@@ -46,6 +46,8 @@ def jit(function: Callable[..., Any]) -> Any:
         return numba.njit(
             nogil=True,
             cache=FOLDER is not None,
+            # As NumPy divides: a check for 0 keeps loops from being vectorised.
+            error_model="numpy",
             fastmath={"contract", "arcp", "nsz", "reassoc"},
         )(function)
     finally:

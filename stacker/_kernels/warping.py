@@ -8,7 +8,9 @@ __all__ = ["take_in_rows"]
 
 # Places are linear along so many columns: a projective transform's error is far below
 # what a bilinear map shows.
-SEGMENT = 32
+SEGMENT, LONG_SEGMENT = 32, 512
+# What inverting an affine transform may leave of its last row.
+AFFINE = 1e-12
 OUTSIDE = -1.0
 
 
@@ -43,14 +45,48 @@ def _run(fraction, change, longest):
 
 
 @jit
-def _blended(above, below, y, dy, x, dx, factor, out):
-    """Sample along a run: `out` lies between two rows, one column on for each."""
+def _blended(
+    energy, luma, at, stride, y, dy, x, dx, square, light, energy_out, luma_out, to, n
+):
+    """Sample both maps along a run: between two rows, one column on for each place.
+
+    `at` and `to` are the run's first samples in the maps and in what is written, all
+    unsigned, so that indices need no check for the sign.
+    """
     fy, fdy, fx, fdx = np.float32(y), np.float32(dy), np.float32(x), np.float32(dx)
-    for k in range(out.shape[0]):
+    below, one = at + stride, np.uint64(1)
+    for k in range(n):
         down, across = fy + np.float32(k) * fdy, fx + np.float32(k) * fdx
-        a = above[k] + across * (above[k + 1] - above[k])
-        b = below[k] + across * (below[k + 1] - below[k])
-        out[k] = factor * (a + down * (b - a))
+        a, b = energy[at + k], energy[below + k]
+        a += across * (energy[at + one + k] - a)
+        b += across * (energy[below + one + k] - b)
+        energy_out[to + k] = square * (a + down * (b - a))
+    for k in range(n):
+        down, across = fy + np.float32(k) * fdy, fx + np.float32(k) * fdx
+        a, b = luma[at + k], luma[below + k]
+        a += across * (luma[at + one + k] - a)
+        b += across * (luma[below + one + k] - b)
+        luma_out[to + k] = light * (a + down * (b - a))
+
+
+@jit
+def _line(m, r, c0, c1):
+    """Where column `c0` of row `r` lies in a frame, and the way to the next column."""
+    da = m[2, 0] * c0 + m[2, 1] * r + m[2, 2]
+    db = m[2, 0] * c1 + m[2, 1] * r + m[2, 2]
+    x = (m[0, 0] * c0 + m[0, 1] * r + m[0, 2]) / da
+    y = (m[1, 0] * c0 + m[1, 1] * r + m[1, 2]) / da
+    dx = ((m[0, 0] * c1 + m[0, 1] * r + m[0, 2]) / db - x) / (c1 - c0)
+    dy = ((m[1, 0] * c1 + m[1, 1] * r + m[1, 2]) / db - y) / (c1 - c0)
+    return x, y, dx, dy
+
+
+@jit
+def _stays_inside(x, y, dx, dy, n, width, height):
+    """Whether the neighbours of all places of a line lie in the frame."""
+    x_end, y_end = x + dx * n, y + dy * n
+    across = min(x, x_end) >= 0 and max(x, x_end) < width - 2
+    return across and min(y, y_end) >= 0 and max(y, y_end) < height - 2
 
 
 @jit
@@ -90,22 +126,23 @@ def take_in_rows(
     """
     height, width = luma.shape
     light, square = np.float32(slope), np.float32(slope * slope)
+    flat_energy, flat_luma = energy.reshape(energy.size), luma.reshape(luma.size)
+    flat_energy_out = energy_out.reshape(energy_out.size)
+    flat_luma_out = luma_out.reshape(luma_out.size)
+    columns = luma_out.shape[1]
+    # Affine places are linear all along a row; the ends of it may lie outside.
+    segment = SEGMENT if max(abs(m[2, 0]), abs(m[2, 1])) > AFFINE else LONG_SEGMENT
     for r in range(first, end):
-        for c0 in range(0, luma_out.shape[1], SEGMENT):
-            c1 = min(c0 + SEGMENT, luma_out.shape[1])
-            da = m[2, 0] * c0 + m[2, 1] * r + m[2, 2]
-            db = m[2, 0] * c1 + m[2, 1] * r + m[2, 2]
-            x = (m[0, 0] * c0 + m[0, 1] * r + m[0, 2]) / da
-            y = (m[1, 0] * c0 + m[1, 1] * r + m[1, 2]) / da
-            dx = ((m[0, 0] * c1 + m[0, 1] * r + m[0, 2]) / db - x) / (c1 - c0)
-            dy = ((m[1, 0] * c1 + m[1, 1] * r + m[1, 2]) / db - y) / (c1 - c0)
-            x_end, y_end = x + dx * (c1 - c0), y + dy * (c1 - c0)
-            if not (
-                min(x, x_end) >= 0
-                and max(x, x_end) < width - 2
-                and min(y, y_end) >= 0
-                and max(y, y_end) < height - 2
-            ):
+        c1 = 0
+        while c1 < columns:
+            c0, c1 = c1, min(c1 + segment, columns)
+            x, y, dx, dy = _line(m, r, c0, c1)
+            is_inside = _stays_inside(x, y, dx, dy, c1 - c0, width, height)
+            if not is_inside and c1 > c0 + SEGMENT:
+                c1 = c0 + SEGMENT
+                x, y, dx, dy = _line(m, r, c0, c1)
+                is_inside = _stays_inside(x, y, dx, dy, c1 - c0, width, height)
+            if not is_inside:
                 for c in range(c0, c1):
                     xc, yc = x + dx * (c - c0), y + dy * (c - c0)
                     energy_out[r, c] = _sampled(energy, yc, xc, square)
@@ -116,25 +153,22 @@ def take_in_rows(
                 xc, yc = x + dx * (c - c0), y + dy * (c - c0)
                 left, top = int(xc), int(yc)
                 n = _run(xc - left, dx - 1, _run(yc - top, dy, c1 - c))
+                at, to = np.uint64(top * width + left), np.uint64(r * columns + c)
                 _blended(
-                    energy[top, left : left + n + 1],
-                    energy[top + 1, left : left + n + 1],
+                    flat_energy,
+                    flat_luma,
+                    at,
+                    np.uint64(width),
                     yc - top,
                     dy,
                     xc - left,
                     dx - 1,
                     square,
-                    energy_out[r, c : c + n],
-                )
-                _blended(
-                    luma[top, left : left + n + 1],
-                    luma[top + 1, left : left + n + 1],
-                    yc - top,
-                    dy,
-                    xc - left,
-                    dx - 1,
                     light,
-                    luma_out[r, c : c + n],
+                    flat_energy_out,
+                    flat_luma_out,
+                    to,
+                    np.uint64(n),
                 )
                 c += n
         _note(luma_out[r], first_luma[r], white, is_white[r])

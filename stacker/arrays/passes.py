@@ -15,7 +15,15 @@ from stacker.arrays.peaking import ArrayPeaks, filled_smoothly, noise_at
 from stacker.arrays.picturing import ArrayFusion
 from stacker.arrays.smoothing import area_reduced, gaussian_blur, median_5x5
 from stacker.arrays.warping import warp_linear
-from stacker.depth import CERTAINTY_SIGMA, NEARLY, NO_PEAK, SURE_PEAK, FocusMaps
+from stacker.depth import (
+    CERTAINTY_SIGMA,
+    FAR_FRAMES,
+    HALF_SURE,
+    NEARLY,
+    NO_PEAK,
+    SURE_PEAK,
+    FocusMaps,
+)
 from stacker.frame import ImageF32, Matrix3x3, Pixels
 from stacker.fusion import Unused
 from stacker.geometry import reduced_shape
@@ -158,6 +166,8 @@ class ArrayPasses:
         certainty = xp.clip((certainty - NEARLY) / (1 - 2 * NEARLY), 0, 1)
         fill = filled_smoothly(xp, self.median_5x5(index), certainty)
         fill = xp.clip(fill, 0, max(n_frames - 1, 0))
+        is_noise = (certainty < HALF_SURE) & (xp.abs(index - fill) > FAR_FRAMES)
+        certainty = xp.where(is_noise, np.float32(0), certainty)
         return FocusMaps(index=index, fill=fill, certainty=certainty)
 
     def downloaded(self, maps: FocusMaps) -> FocusMaps:
