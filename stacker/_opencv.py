@@ -47,9 +47,6 @@ _ECC_MOTION: dict[Motion, int] = {
 }
 
 
-# ECC ends where its correlation, 0..1, grows by less. Finer than this, sums of floats keep
-# it going up to the last iteration; what follows moves by 0.006 px at most.
-_ECC_GROWTH = 1e-5
 LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)
 """Weights of red, green and blue in luma (ITU-R BT.709-6, 3.2)."""
 
@@ -246,6 +243,7 @@ def find_transform_ecc(
     seed_ref_to_mov: Matrix3x3,
     motion: Motion,
     n_iterations: int,
+    least_growth: float,
 ) -> tuple[float, Matrix3x3] | None:
     """Register `moving` to `reference` by ECC (Evangelidis & Psarakis 2008).
 
@@ -260,6 +258,8 @@ def find_transform_ecc(
         Motion model; "similarity" runs affine, which the caller projects.
     n_iterations : int
         At most so many.
+    least_growth : float
+        It ends where the correlation grows by less.
 
     Returns
     -------
@@ -271,7 +271,7 @@ def find_transform_ecc(
     criteria = (
         cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT,
         n_iterations,
-        _ECC_GROWTH,
+        least_growth,
     )
     mask = np.full(moving.shape, 255, np.uint8)
     try:

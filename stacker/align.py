@@ -48,7 +48,7 @@ ECC_SIGMA = 1.2
 ECC_LEVELS = 4
 # ECC only has to come near: the refinement finds its way from a pixel or two.
 ECC_PIXELS = 1.5e5
-ECC_ITERATIONS = 60
+ECC_ITERATIONS, ECC_GROWTH = 60, 1e-7
 MIN_LEVEL_SIDE = 48
 # The first pass needs no more: the maps it makes have half the frames' size.
 NEAR_ENOUGH_PX = 0.02
@@ -135,6 +135,7 @@ def register_pair(
     *,
     n_threads: int = 1,
     ecc_pixels: float = ECC_PIXELS,
+    ecc_growth: float = ECC_GROWTH,
 ) -> Registration | None:
     """Register `moving` to `reference`: ECC coarse to fine, then where both are sharp.
 
@@ -148,6 +149,8 @@ def register_pair(
         Threads to work with.
     ecc_pixels : float
         Size at about which ECC stops and the refinement takes over.
+    ecc_growth : float
+        ECC ends where its correlation grows by less.
 
     Returns
     -------
@@ -174,7 +177,7 @@ def register_pair(
     coarse = levels[min(skipped, len(levels) - 1) :]
     best: Registration | None = None
     for seed in _seeds(*coarse[-1]):
-        found = _ecc_through(coarse, seed, motion)
+        found = _ecc_through(coarse, seed, motion, ecc_growth)
         if found and (best is None or found.correlation > best.correlation):
             best = found
         if best and best.correlation > SURELY_THE_SAME:
@@ -203,7 +206,10 @@ def _seeds(reference: ImageF32, moving: ImageF32) -> list[Matrix3x3]:
 
 
 def _ecc_through(
-    levels: list[tuple[ImageF32, ImageF32]], seed: Matrix3x3, motion: Motion
+    levels: list[tuple[ImageF32, ImageF32]],
+    seed: Matrix3x3,
+    motion: Motion,
+    least_growth: float,
 ) -> Registration | None:
     """Run ECC from the coarsest level to the finest; `seed` is at the coarsest."""
     ref_to_mov = seed
@@ -218,6 +224,7 @@ def _ecc_through(
             ref_to_mov,
             motion,
             ECC_ITERATIONS,
+            least_growth,
         )
         if found is None:
             return None
