@@ -117,7 +117,7 @@ def check_bracket(
 
     Notes
     -----
-    Of uncompressed TIFF frames about a third is read: 0.15 s for 100 megapixels on two
+    Of uncompressed TIFF frames about a third is read: 0.1 s for 100 megapixels on two
     cores. Others are decoded whole; two are in memory at once.
     """
     check = BracketCheck(read, settings)
