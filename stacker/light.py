@@ -166,21 +166,35 @@ def normalising_table(table: TransferTable, gain: npt.NDArray[np.float64]) -> Im
         Monotone. Full scale stays full scale: a clipped white of a brighter frame must
         not turn grey, so the gain fades out towards white.
     """
+    codes = np.arange(N_CODES)
+    pairs = zip(table, gain, strict=True)
+    return np.stack([_normalised(t, float(g), codes) for t, g in pairs])
+
+
+def _normalised(linear: ImageF32, gain: float, at: npt.NDArray[np.int64]) -> ImageF32:
+    """Normalised value at some codes of one channel."""
     codes = np.arange(N_CODES) / (N_CODES - 1)
-    out = np.empty((len(table), N_CODES), np.float32)
-    for c, linear in enumerate(table.astype(np.float64)):
-        g = float(gain[c])
-        if abs(g - 1) < 1e-9:
-            out[c] = codes
-            continue
-        white = float(linear[-1])
-        u = np.clip((linear / white - SHOULDER_FROM) / (1 - SHOULDER_FROM), 0.0, 1.0)
-        fade = u * u * (3 - 2 * u) if g > 1 else np.zeros_like(u)
-        normalised = linear * ((1 - fade) / g + fade)
-        # np.interp needs rising abscissae: flat ends of a curve are nudged apart.
-        rising = linear + np.arange(N_CODES) * 1e-12
-        out[c] = np.interp(normalised, rising, codes)
-    return out
+    if abs(gain - 1) < 1e-9:
+        return codes[at].astype(np.float32)
+    light = linear[at].astype(np.float64)
+    white = float(linear[-1])
+    u = np.clip((light / white - SHOULDER_FROM) / (1 - SHOULDER_FROM), 0.0, 1.0)
+    fade = u * u * (3 - 2 * u) if gain > 1 else np.zeros_like(u)
+    normalised = light * ((1 - fade) / gain + fade)
+    # np.interp needs rising abscissae: flat ends of a curve are nudged apart.
+    rising = linear + np.arange(N_CODES) * 1e-12
+    return np.interp(normalised, rising, codes).astype(np.float32)
+
+
+def slope_of_light(table: TransferTable, gain: npt.NDArray[np.float64]) -> float:
+    """Factor by which a normalising table changes contrast, mean of the channels.
+
+    Half way up the range is a fair place for it; arguments as of `normalising_table`.
+    """
+    at = np.array([20000, 40000])
+    pairs = zip(table, gain, strict=True)
+    rises = [np.ptp(_normalised(t, float(g), at)) for t, g in pairs]
+    return float(np.mean(rises)) / (float(np.ptp(at)) / (N_CODES - 1))
 
 
 def straight_parts(curves: ImageF32) -> ImageF32:

@@ -18,7 +18,7 @@ from stacker import _opencv
 from stacker.align import ReducedFrame
 from stacker.frame import ImageF32, Matrix3x3, Pixels, TransferTable
 from stacker.geometry import reduced_shape
-from stacker.light import normalising_table
+from stacker.light import slope_of_light
 from stacker.sharpness import NoiseFloor, NoiseModel, laplacian_energy
 
 __all__ = [
@@ -205,9 +205,7 @@ class Survey:
         correlation : float
             Of its registration.
         """
-        curve = normalising_table(self._table, gain).mean(axis=0)
-        # Half way up the range is a fair place for the slope of the light's correction.
-        slope = float(curve[40000] - curve[20000]) / ((40000 - 20000) / 65535)
+        slope = slope_of_light(self._table, gain)
         energy, brightness = self._sharpness(raw, to_first)
         white, near_white = _white_shares(raw)
         luma = reduced.luma
