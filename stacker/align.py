@@ -8,6 +8,7 @@ there does it matter.
 """
 
 import functools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -190,18 +191,18 @@ def register_pair(
     return Registration(refined, best.correlation)
 
 
-def _seeds(reference: ImageF32, moving: ImageF32) -> list[Matrix3x3]:
+def _seeds(reference: ImageF32, moving: ImageF32) -> Iterator[Matrix3x3]:
     """First guesses at the coarsest level: no motion, then the phase correlation's."""
-    from skimage.registration import phase_cross_correlation  # noqa: PLC0415
-
-    seeds = [np.eye(3)]
+    yield np.eye(3)
     if min(reference.shape) >= 8 and np.ptp(reference) > 0 and np.ptp(moving) > 0:
+        # Only here, where it is seldom needed: it takes half a second to load.
+        from skimage.registration import phase_cross_correlation  # noqa: PLC0415
+
         shift, _, _ = phase_cross_correlation(reference, moving, upsample_factor=4)
         seed = np.eye(3)
         # skimage answers the shift that brings `moving` onto `reference`.
         seed[:2, 2] = -float(shift[1]), -float(shift[0])
-        seeds.append(seed)
-    return seeds
+        yield seed
 
 
 def _ecc_through(
