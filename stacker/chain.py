@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from stacker import _opencv
 from stacker.align import (
     ReducedFrame,
     Registration,
@@ -20,11 +21,15 @@ from stacker.align import (
 from stacker.depth import FocusMaps
 from stacker.errors import AlignmentError
 from stacker.frame import Finding, FrameInfo, FrameRecord, Matrix3x3
-from stacker.geometry import at_level, field_scale
+from stacker.geometry import at_level, field_scale, reduced_shape
 from stacker.refinement import Prepared
 from stacker.settings import FuseSettings
 
 __all__ = ["Chain", "UsedFrame"]
+
+# Neighbours are registered on so many pixels at first, for maps of half the frames' size;
+# `to_reference` works on all that was kept.
+PAIR_PIXELS = 5.0e5
 
 
 @dataclass(slots=True)
@@ -92,7 +97,11 @@ class Chain:
         AlignmentError
             It cannot be registered, and settings are strict.
         """
-        prepared, before = Prepared(reduced.luma), self._last
+        luma = reduced.luma
+        if luma.size > PAIR_PIXELS:
+            small = reduced_shape(luma.shape, PAIR_PIXELS)
+            luma = np.asarray(_opencv.area_reduce(luma, small), np.float32)
+        prepared, before = Prepared(luma), self._last
         if before is None:
             ones = np.ones(self._infos[0].n_channels)
             frame = UsedFrame(number, reduced, np.eye(3), 1.0, ones)
@@ -102,7 +111,7 @@ class Chain:
                 self._leave_out(number, found)
                 return None
             previous = self.used[-1]
-            step = at_level(found.mov_to_ref, reduced.luma.shape, self._shape)
+            step = at_level(found.mov_to_ref, luma.shape, self._shape)
             gain = previous.gain
             if self._align.normalise_light:
                 light = measure_gain(previous.reduced, reduced, step, self._shape)
