@@ -32,6 +32,9 @@ __all__ = [
     "widened",
 ]
 
+# Correlation that changes by less is as good as found: a finer step follows.
+ECC_EPS = 1e-5
+
 _ECC_MOTION: dict[Motion, int] = {
     "translation": cv2.MOTION_TRANSLATION,
     # OpenCV has no similarity for ECC: affine is run and projected by the caller.
@@ -214,7 +217,7 @@ def find_transform_ecc(
     """
     rows = 3 if motion == "homography" else 2
     warp = seed_ref_to_mov[:rows].astype(np.float32)
-    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, n_iterations, 1e-7)
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, n_iterations, ECC_EPS)
     mask = np.full(moving.shape, 255, np.uint8)
     try:
         value, found = cv2.findTransformECC(
