@@ -38,6 +38,9 @@ __all__ = [
     "widened",
 ]
 
+# Correlation that changes by less is as good as found: a finer step follows.
+ECC_EPS = 1e-5
+
 _ECC_MOTION: dict[Motion, int] = {
     "translation": cv2.MOTION_TRANSLATION,
     # OpenCV has no similarity for ECC: affine is run and projected by the caller.
@@ -243,7 +246,6 @@ def find_transform_ecc(
     seed_ref_to_mov: Matrix3x3,
     motion: Motion,
     n_iterations: int,
-    least_growth: float,
 ) -> tuple[float, Matrix3x3] | None:
     """Register `moving` to `reference` by ECC (Evangelidis & Psarakis 2008).
 
@@ -258,8 +260,6 @@ def find_transform_ecc(
         Motion model; "similarity" runs affine, which the caller projects.
     n_iterations : int
         At most so many.
-    least_growth : float
-        It ends where the correlation grows by less.
 
     Returns
     -------
@@ -268,11 +268,7 @@ def find_transform_ecc(
     """
     rows = 3 if motion == "homography" else 2
     warp = seed_ref_to_mov[:rows].astype(np.float32)
-    criteria = (
-        cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT,
-        n_iterations,
-        least_growth,
-    )
+    criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_COUNT, n_iterations, ECC_EPS)
     mask = np.full(moving.shape, 255, np.uint8)
     try:
         value, found = cv2.findTransformECC(

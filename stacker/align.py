@@ -8,6 +8,7 @@ there does it matter.
 """
 
 import functools
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -48,7 +49,7 @@ ECC_SIGMA = 1.2
 ECC_LEVELS = 4
 # ECC only has to come near: the refinement finds its way from a pixel or two.
 ECC_PIXELS = 1.5e5
-ECC_ITERATIONS, ECC_GROWTH = 60, 1e-7
+ECC_ITERATIONS = 60
 MIN_LEVEL_SIDE = 48
 # The first pass needs no more: the maps it makes have half the frames' size.
 NEAR_ENOUGH_PX = 0.02
@@ -135,7 +136,6 @@ def register_pair(
     *,
     n_threads: int = 1,
     ecc_pixels: float = ECC_PIXELS,
-    ecc_growth: float = ECC_GROWTH,
 ) -> Registration | None:
     """Register `moving` to `reference`: ECC coarse to fine, then where both are sharp.
 
@@ -149,8 +149,6 @@ def register_pair(
         Threads to work with.
     ecc_pixels : float
         Size at about which ECC stops and the refinement takes over.
-    ecc_growth : float
-        ECC ends where its correlation grows by less.
 
     Returns
     -------
@@ -177,7 +175,7 @@ def register_pair(
     coarse = levels[min(skipped, len(levels) - 1) :]
     best: Registration | None = None
     for seed in _seeds(*coarse[-1]):
-        found = _ecc_through(coarse, seed, motion, ecc_growth)
+        found = _ecc_through(coarse, seed, motion)
         if found and (best is None or found.correlation > best.correlation):
             best = found
         if best and best.correlation > SURELY_THE_SAME:
@@ -191,25 +189,22 @@ def register_pair(
     return Registration(refined, best.correlation)
 
 
-def _seeds(reference: ImageF32, moving: ImageF32) -> list[Matrix3x3]:
+def _seeds(reference: ImageF32, moving: ImageF32) -> Iterator[Matrix3x3]:
     """First guesses at the coarsest level: no motion, then the phase correlation's."""
-    from skimage.registration import phase_cross_correlation  # noqa: PLC0415
-
-    seeds = [np.eye(3)]
+    yield np.eye(3)
     if min(reference.shape) >= 8 and np.ptp(reference) > 0 and np.ptp(moving) > 0:
+        # Only here, where it is seldom needed: it takes half a second to load.
+        from skimage.registration import phase_cross_correlation  # noqa: PLC0415
+
         shift, _, _ = phase_cross_correlation(reference, moving, upsample_factor=4)
         seed = np.eye(3)
         # skimage answers the shift that brings `moving` onto `reference`.
         seed[:2, 2] = -float(shift[1]), -float(shift[0])
-        seeds.append(seed)
-    return seeds
+        yield seed
 
 
 def _ecc_through(
-    levels: list[tuple[ImageF32, ImageF32]],
-    seed: Matrix3x3,
-    motion: Motion,
-    least_growth: float,
+    levels: list[tuple[ImageF32, ImageF32]], seed: Matrix3x3, motion: Motion
 ) -> Registration | None:
     """Run ECC from the coarsest level to the finest; `seed` is at the coarsest."""
     ref_to_mov = seed
@@ -224,7 +219,6 @@ def _ecc_through(
             ref_to_mov,
             motion,
             ECC_ITERATIONS,
-            least_growth,
         )
         if found is None:
             return None

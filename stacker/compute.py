@@ -13,25 +13,16 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from stacker import _opencv
-from stacker.align import (
-    ReducedFrame,
-    Registration,
-    measure_gain,
-    reduce_frame,
-    refine_transforms,
-    register_pair,
-)
+from stacker.align import reduce_frame
+from stacker.chain import Chain, UsedFrame
 from stacker.depth import FocusMaps, carried_over
-from stacker.errors import AlignmentError, BracketError, InputError
+from stacker.errors import BracketError, InputError
 from stacker.events import Event, OnEvent, ignore_event
 from stacker.frame import (
     ArraySource,
     Box,
-    Finding,
-    FrameRecord,
     FrameSource,
     FusionResult,
     ImageF32,
@@ -39,7 +30,7 @@ from stacker.frame import (
     Pixels,
     TransferTable,
 )
-from stacker.geometry import HALF_TO_FULL, at_level, field_scale, half_shape
+from stacker.geometry import HALF_TO_FULL, half_shape
 from stacker.glints import settle_glints
 from stacker.inspection import (
     blur_per_frame,
@@ -48,12 +39,16 @@ from stacker.inspection import (
     read_facts,
     worst_first,
 )
-from stacker.light import check_transfer, normalising_table, srgb_transfer
+from stacker.light import (
+    check_transfer,
+    normalising_table,
+    slope_of_light,
+    srgb_transfer,
+)
 from stacker.memory import plan_memory
 from stacker.passes import HostPasses
 from stacker.prefetch import Prefetch
-from stacker.refinement import Prepared
-from stacker.settings import AlignSettings, FuseSettings
+from stacker.settings import FuseSettings
 from stacker.sharpness import NoiseFloor, NoiseModel
 from stacker.survey import Survey
 from stacker.unused import keep_out, on_specks
@@ -65,17 +60,6 @@ __all__ = ["fuse_frames", "fuse_source"]
 
 # Grid of the first pass beyond frame 0, for references that see more than it.
 MARGIN_FRAC = 0.08
-
-
-@dataclass(slots=True)
-class _Used:
-    """A frame that takes part: what the first pass keeps of it."""
-
-    number: int
-    reduced: ReducedFrame
-    to_first: Matrix3x3
-    correlation: float
-    gain: np.ndarray
 
 
 @dataclass(slots=True)
@@ -185,10 +169,7 @@ class _Run:
         _opencv.set_threads(self.n_threads)
         self.clock = _Clock()
         self.started = time.perf_counter()
-        self.used: list[_Used] = []
-        self.prepared: Prepared | None = None
-        self.findings: list[Finding] = []
-        self.left_out: dict[int, tuple[float, str]] = {}
+        self.chain = Chain(infos, settings, self.n_threads)
         pad = 0.0 if reference in ("auto", "first", 0) else MARGIN_FRAC
         self.pad = (
             2 * round(self.shape[0] * pad / 2),
@@ -232,10 +213,9 @@ class _Run:
             self.clock.lap("measure")
             small = self.passes.for_registration(luma, self.shape)
             reduced = reduce_frame(raw, small, self.table)
-            frame = self._register(number, reduced)
+            frame = self.chain.add(number, reduced)
             self.clock.lap("align")
             if frame is not None:
-                self.used.append(frame)
                 self._measure(energy, luma, frame)
                 self.survey.add(
                     number,
@@ -251,70 +231,11 @@ class _Run:
             self.on_event(
                 Event(stage="measure", done=number + 1, total=self.n, message=name)
             )
-        if len(self.used) < 2:
-            msg = (
-                "no two frames can be registered to each other: check that the frames "
-                "belong to one bracket, or use --no-align if they are registered"
-            )
-            raise AlignmentError(msg, frame_index=0)
+        self.chain.close()
 
-    def _register(self, number: int, reduced: ReducedFrame) -> _Used | None:
-        align = self.settings.align
-        ones = np.ones(self.channels)
-        prepared, before = Prepared(reduced.luma), self.prepared
-        if not self.used:
-            self.prepared = prepared
-            return _Used(number, reduced, np.eye(3), 1.0, ones)
-        previous = self.used[-1]
-        found: Registration | None = Registration(np.eye(3), 1.0)
-        if align.enabled:
-            assert before is not None  # noqa: S101  for the type checker
-            found = register_pair(
-                before, prepared, align.motion, n_threads=self.n_threads
-            )
-            if found is None or found.correlation < align.min_correlation:
-                self._leave_out(number, found)
-                return None
-        assert found is not None  # noqa: S101  for the type checker
-        self.prepared = prepared
-        small = reduced.luma.shape
-        step = at_level(found.mov_to_ref, small, self.shape)
-        gain = previous.gain
-        if align.normalise_light:
-            ratio = measure_gain(previous.reduced, reduced, step, self.shape).ratio
-            gain = previous.gain * ratio
-        to_first = previous.to_first @ step
-        return _Used(number, reduced, to_first, found.correlation, gain)
-
-    def _leave_out(self, number: int, found: Registration | None) -> None:
-        name = self.source.infos[number].name
-        reached = "no answer" if found is None else f"{found.correlation:.2f}"
-        limit = self.settings.align.min_correlation
-        msg = (
-            f"frame {number} ({name}) cannot be registered to its neighbour "
-            f"(correlation {reached}, needed {limit:.2f})"
-        )
-        if self.settings.strict:
-            stopped = f"{msg}: take it out, or run without strict to have it left out"
-            reached_value = None if found is None else found.correlation
-            raise AlignmentError(stopped, frame_index=number, correlation=reached_value)
-        self.left_out[number] = (0.0 if found is None else found.correlation, msg)
-        self.findings.append(
-            Finding(
-                code="frame_left_out",
-                message=f"{msg}; it was left out.",
-                severity="look",
-                frames=(number,),
-                action="See whether the camera was knocked or the frame is of another "
-                "picture; shoot it again if its depth is missing.",
-            )
-        )
-
-    def _measure(self, energy: ImageF32, luma: ImageF32, frame: _Used) -> None:
+    def _measure(self, energy: ImageF32, luma: ImageF32, frame: UsedFrame) -> None:
         self.noise.add(self.passes.for_noise(energy), self.passes.for_noise(luma))
-        # Half way up the range is a fair place for the slope of the light's correction.
-        curve = normalising_table(self.table, frame.gain).mean(axis=0)
-        slope = float(curve[40000] - curve[20000]) / ((40000 - 20000) / 65535)
+        slope = slope_of_light(self.table, frame.gain)
         to_grid = self._to_grid() @ frame.to_first
         to_frame = np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(to_grid) @ HALF_TO_FULL
         energy, luma = self.passes.taken_in(energy, luma, slope, to_frame, self.seen)
@@ -331,29 +252,16 @@ class _Run:
     def settle(self) -> None:
         """Choose the reference, refine the registration, settle the light."""
         self.supply.rest()
-        align = self.settings.align
         self.floor: NoiseFloor = self.noise.finish(self.table)
-        self.reference = self._choose_reference(align)
-        base = self.used[self.reference]
-        from_first = np.linalg.inv(base.to_first)
+        self.reference = self.chain.choose_reference()
+        base = self.chain.used[self.reference]
         self.maps = self._focus_maps(base)
         maps = self.passes.downloaded(self.maps)
-        transforms = [from_first @ u.to_first for u in self.used]
-        if align.enabled:
-            small = base.reduced.luma.shape
-            refined = refine_transforms(
-                [u.reduced.luma for u in self.used],
-                [at_level(t, self.shape, small) for t in transforms],
-                self.reference,
-                maps,
-                align.motion,
-                n_threads=self.n_threads,
-            )
-            transforms = [at_level(t, small, self.shape) for t in refined]
-        self.transforms = [t / t[2, 2] for t in transforms]
-        self.gains = self._settle_light(align)
+        self.transforms = self.chain.to_reference(self.reference, maps)
+        self.gains = self.chain.gains(self.reference, self.transforms)
         self.clock.lap("align")
-        facts = self.survey.facts(to_master=np.asarray(from_first, np.float64))
+        to_master = np.asarray(np.linalg.inv(base.to_first), np.float64)
+        facts = self.survey.facts(to_master=to_master)
         del self.survey
         reading = read_facts(facts, self.source.infos)
         self.blur_px = blur_per_frame(reading)
@@ -361,10 +269,10 @@ class _Run:
         self.unused, said = keep_out(
             found,
             find_specks(facts) if any(f.code == "dust" for f in found) else (),
-            [u.number for u in self.used],
+            [u.number for u in self.chain.used],
             maps,
         )
-        self.findings = list(worst_first((*self.findings, *said)))
+        self.findings = list(worst_first((*self.chain.findings, *said)))
         # Edges of dust and of what is cut off at white are sharp, but say nothing of the
         # scene's depth.
         n_settled = settle_glints(maps, self.white)
@@ -377,7 +285,7 @@ class _Run:
             self.maps = self.passes.uploaded(maps)
         self.clock.lap("measure")
 
-    def _focus_maps(self, base: _Used) -> FocusMaps:
+    def _focus_maps(self, base: UsedFrame) -> FocusMaps:
         """Finish the peaks and bring them to the grid of the reference."""
         peaks = self.peaks.finish(self.passes.noise_at(self.floor, self.seen.luma))
         del self.peaks
@@ -389,39 +297,9 @@ class _Run:
         index, height = self.passes.warped(peaks, matrix, shape)
         self.white = self.passes.white_at(self.seen.is_white, matrix, shape)
         del self.seen
-        maps = self.passes.focus_maps(index, height, len(self.used))
+        maps = self.passes.focus_maps(index, height, len(self.chain.used))
         self.passes.first_pass_is_over()
         return maps
-
-    def _choose_reference(self, align: AlignSettings) -> int:
-        """Place of the reference in the list of used frames."""
-        wanted = align.reference
-        n = len(self.used)
-        if wanted == "auto":
-            # Narrowest field: its pixels are the smallest in every other frame.
-            scales = [field_scale(u.to_first) for u in self.used]
-            return int(np.argmin(scales))
-        if wanted in ("first", "middle", "last"):
-            return {"first": 0, "middle": n // 2, "last": n - 1}[str(wanted)]
-        numbers = [u.number for u in self.used]
-        if wanted not in numbers:
-            reason = self.left_out[int(wanted)][1]
-            msg = f"the reference was left out: {reason}: choose another --reference"
-            raise AlignmentError(msg, frame_index=int(wanted))
-        return numbers.index(int(wanted))
-
-    def _settle_light(self, align: AlignSettings) -> list[np.ndarray]:
-        """Gain of each used frame relative to the reference, measured directly."""
-        base = self.used[self.reference]
-        out = []
-        for used, transform in zip(self.used, self.transforms, strict=True):
-            if used is base or not align.normalise_light:
-                out.append(np.ones(self.channels))
-                continue
-            direct = measure_gain(base.reduced, used.reduced, transform, self.shape)
-            chained = used.gain / base.gain
-            out.append(direct.ratio if direct.n_blocks else chained)
-        return out
 
     # Second pass --------------------------------------------------------------
 
@@ -434,13 +312,14 @@ class _Run:
             self.reference,
             self.unused,
         )
+        used = self.chain.used
         bands = fusion.bands(self.plan.n_bands)
         for n_done, (first, end) in enumerate(bands):
             fusion.begin(first, end)
-            needed = [(k, fusion.window(k)) for k in range(len(self.used))]
+            needed = [(k, fusion.window(k)) for k in range(len(used))]
             jobs = [(k, box) for k, box in needed if box is not None]
             boxes = [box for _, box in jobs] if len(bands) > 1 else None
-            frames = self._frames([self.used[k].number for k, _ in jobs], boxes)
+            frames = self._frames([used[k].number for k, _ in jobs], boxes)
             for (k, box), raw in zip(jobs, frames, strict=True):
                 curves = normalising_table(self.table, self.gains[k])
                 fusion.add(raw, box.row if boxes else 0, curves, k)
@@ -448,15 +327,15 @@ class _Run:
                 self.on_event(
                     Event(
                         stage="fuse",
-                        done=n_done * self.n + self.used[k].number,
+                        done=n_done * self.n + used[k].number,
                         total=len(bands) * self.n,
-                        message=self.source.infos[self.used[k].number].name,
+                        message=self.source.infos[used[k].number].name,
                     )
                 )
             fusion.end()
         total = len(bands) * self.n
         self.on_event(Event(stage="fuse", done=total, total=total))
-        numbers = [u.number for u in self.used]
+        numbers = [u.number for u in used]
         index = self.passes.depth_for_display(self.maps)
         done = fusion.finish(index, numbers, self.n, self.blur_px)
         # In parts: counted are copies in 64 bits.
@@ -469,8 +348,8 @@ class _Run:
             depth=done.depth,
             confidence=done.confidence,
             coverage=done.coverage,
-            reference=self.used[self.reference].number,
-            frames=self._records(shares),
+            reference=used[self.reference].number,
+            frames=self.chain.records(self.transforms, self.gains, shares),
             findings=tuple(self.findings),
             timings_s=dict(self.clock.seconds),
             notes={
@@ -481,33 +360,3 @@ class _Run:
                 }
             },
         )
-
-    def _records(self, shares: npt.NDArray[np.float64]) -> tuple[FrameRecord, ...]:
-        by_number = {u.number: k for k, u in enumerate(self.used)}
-        records = []
-        for number in range(self.n):
-            notes = self.source.infos[number].notes
-            if number in by_number:
-                k = by_number[number]
-                records.append(
-                    FrameRecord(
-                        transform=self.transforms[k],
-                        correlation=self.used[k].correlation,
-                        gain_ev=tuple(float(-np.log2(g)) for g in self.gains[k]),
-                        share=float(shares[number]),
-                        warnings=notes,
-                    )
-                )
-            else:
-                correlation, reason = self.left_out[number]
-                records.append(
-                    FrameRecord(
-                        transform=np.eye(3),
-                        correlation=correlation,
-                        gain_ev=(0.0,) * self.channels,
-                        share=0.0,
-                        used=False,
-                        warnings=(*notes, reason),
-                    )
-                )
-        return tuple(records)

@@ -18,7 +18,6 @@ from stacker.geometry import reduced_shape
 __all__ = [
     "LightGain",
     "check_transfer",
-    "contrast_factor",
     "estimate_gain",
     "linear_samples",
     "normalising_table",
@@ -35,8 +34,6 @@ LIGHT_BLOCKS = 96
 MIN_USABLE = 0.25
 # A gain is believed only from this many blocks and this much mean linear light.
 MIN_BLOCKS, DARKEST = 2, 0.002
-# Half way up the range is a fair place for the slope of the light's correction.
-MIDDLE_CODES = (20000, 40000)
 # Parts of a curve are taken for straight where a chord is nowhere further off than this,
 # looked at every so many codes; shorter and more parts are not worth looking for.
 STRAIGHT_WITHIN = 0.5 / 65535
@@ -167,37 +164,35 @@ def normalising_table(table: TransferTable, gain: npt.NDArray[np.float64]) -> Im
         Monotone. Full scale stays full scale: a clipped white of a brighter frame must
         not turn grey, so the gain fades out towards white.
     """
-    return _normalised(table, gain, np.arange(N_CODES)).astype(np.float32)
+    codes = np.arange(N_CODES)
+    pairs = zip(table, gain, strict=True)
+    return np.stack([_normalised(t, float(g), codes) for t, g in pairs])
 
 
-def contrast_factor(table: TransferTable, gain: npt.NDArray[np.float64]) -> float:
-    """Factor by which `normalising_table` changes contrast, in the middle of the range."""
-    low, high = MIDDLE_CODES
-    at_low, at_high = _normalised(table, gain, np.array(MIDDLE_CODES)).mean(axis=0)
-    return float(at_high - at_low) / ((high - low) / (N_CODES - 1))
-
-
-def _normalised(
-    table: TransferTable,
-    gain: npt.NDArray[np.float64],
-    at: npt.NDArray[np.int64],
-) -> npt.NDArray[np.float64]:
-    """Return what `normalising_table` holds at some codes, (C, len(at))."""
+def _normalised(linear: ImageF32, gain: float, at: npt.NDArray[np.int64]) -> ImageF32:
+    """Normalised value at some codes of one channel."""
     codes = np.arange(N_CODES) / (N_CODES - 1)
-    out = np.empty((len(table), len(at)))
-    for c, linear in enumerate(table.astype(np.float64)):
-        g = float(gain[c])
-        if abs(g - 1) < 1e-9:
-            out[c] = codes[at]
-            continue
-        light, white = linear[at], float(linear[-1])
-        u = np.clip((light / white - SHOULDER_FROM) / (1 - SHOULDER_FROM), 0.0, 1.0)
-        fade = u * u * (3 - 2 * u) if g > 1 else np.zeros_like(u)
-        normalised = light * ((1 - fade) / g + fade)
-        # np.interp needs rising abscissae: flat ends of a curve are nudged apart.
-        rising = linear + np.arange(N_CODES) * 1e-12
-        out[c] = np.interp(normalised, rising, codes)
-    return out
+    if abs(gain - 1) < 1e-9:
+        return codes[at].astype(np.float32)
+    light = linear[at].astype(np.float64)
+    white = float(linear[-1])
+    u = np.clip((light / white - SHOULDER_FROM) / (1 - SHOULDER_FROM), 0.0, 1.0)
+    fade = u * u * (3 - 2 * u) if gain > 1 else np.zeros_like(u)
+    normalised = light * ((1 - fade) / gain + fade)
+    # np.interp needs rising abscissae: flat ends of a curve are nudged apart.
+    rising = linear + np.arange(N_CODES) * 1e-12
+    return np.interp(normalised, rising, codes).astype(np.float32)
+
+
+def slope_of_light(table: TransferTable, gain: npt.NDArray[np.float64]) -> float:
+    """Factor by which a normalising table changes contrast, mean of the channels.
+
+    Half way up the range is a fair place for it; arguments as of `normalising_table`.
+    """
+    at = np.array([20000, 40000])
+    pairs = zip(table, gain, strict=True)
+    rises = [np.ptp(_normalised(t, float(g), at)) for t, g in pairs]
+    return float(np.mean(rises)) / (float(np.ptp(at)) / (N_CODES - 1))
 
 
 def straight_parts(curves: ImageF32) -> ImageF32:

@@ -10,9 +10,9 @@ GIB = 2**30
 # Interpreter, libraries and compiled kernels; small copies of one frame.
 BASE_BYTES = 420e6
 BYTES_PER_FRAME = 6e6
-# Bytes per pixel of the first pass's grid: sharpness and light of three frames, drift,
+# Bytes per pixel of the first pass's grid: sharpness and light of four frames,
 # running peak, all at half size.
-FIRST_PASS_BYTES_PER_PX = 17.0
+FIRST_PASS_BYTES_PER_PX = 16.0
 # Between the passes: maps at half size and what smooths them.
 MAPS_BYTES_PER_PX = 4.5
 # Sums and range of the band at work, per channel; the picture, and its maps at the end.

@@ -37,9 +37,6 @@ SAMPLES_PER_PIXEL = 4.0
 # ECC comes near enough on a quarter of the thumbnail's sides: the refinement ends within
 # 0.02 px of where it ends after ECC on half of them, in a third of the time.
 ECC_PIXELS = 4.0e4
-# Where its correlation grows by less than this the refined answer moves by 0.006 px at
-# most; to a hundredth of that, rounding keeps it going up to the last iteration.
-ECC_GROWTH = 1e-5
 # Light needs fewer: tens of thousands of cells in all.
 LIGHT_STEP = 2
 # Frames of one bracket correlate above 0.94 in any order (ray-traced brackets); the same
@@ -125,7 +122,6 @@ class Roster:
                 "similarity",
                 n_threads=self._n_threads,
                 ecc_pixels=ECC_PIXELS,
-                ecc_growth=ECC_GROWTH,
             )
             if found is None:
                 continue

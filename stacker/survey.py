@@ -18,7 +18,7 @@ from stacker import _opencv
 from stacker.align import ReducedFrame
 from stacker.frame import ImageF32, Matrix3x3, Pixels, TransferTable
 from stacker.geometry import reduced_shape
-from stacker.light import contrast_factor
+from stacker.light import slope_of_light
 from stacker.sharpness import NoiseFloor, NoiseModel, laplacian_energy
 
 __all__ = [
@@ -214,7 +214,7 @@ class Survey:
         correlation : float
             Of its registration.
         """
-        slope = contrast_factor(self._table, gain)
+        slope = slope_of_light(self._table, gain)
         energy, brightness = self._sharpness(raw, to_first)
         white, near_white = _white_shares(raw)
         luma = reduced.luma

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from PIL import Image
 from PIL.PngImagePlugin import PngInfo
 
-from stacker.files import Merge, read_metadata, tiffwrite
+from stacker.files import Merge, packing, read_metadata, tiffwrite
 from stacker.files.carry import carried
 from stacker.files.ifd import Entry, IfdReader, ascii_entry, pack_ifd
 from stacker.files.metadata import Metadata, capture_facts
@@ -262,7 +262,7 @@ def test_impossible_values_count_as_unknown():
 @pytest.mark.parametrize("kind", ["tiff", "jpg", "png"])
 def test_the_master_carries_everything(tmp_path, kind, bigtiff, monkeypatch):
     if bigtiff:
-        monkeypatch.setattr(tiffwrite, "_CLASSIC_LIMIT", 1000)
+        monkeypatch.setattr(packing, "_CLASSIC_LIMIT", 1000)
     suffix = ".tif" if kind == "tiff" else f".{kind}"
     source = read_metadata(write_source(tmp_path / f"a{suffix}", kind))
     path = write_master(tmp_path / "m.tif", source)
@@ -289,7 +289,7 @@ def test_the_master_carries_everything(tmp_path, kind, bigtiff, monkeypatch):
 @pytest.mark.parametrize("bigtiff", [False, True])
 def test_pillow_reads_the_master(tmp_path, bigtiff, monkeypatch):
     if bigtiff:
-        monkeypatch.setattr(tiffwrite, "_CLASSIC_LIMIT", 1000)
+        monkeypatch.setattr(packing, "_CLASSIC_LIMIT", 1000)
     path = write_master(tmp_path / "m.tif", full_metadata())
     with Image.open(path) as image:
         exif = image.getexif()
@@ -304,7 +304,7 @@ def test_pillow_reads_the_master(tmp_path, bigtiff, monkeypatch):
 @pytest.mark.parametrize("bigtiff", [False, True])
 def test_libtiff_reads_the_master(tmp_path, bigtiff, monkeypatch):
     if bigtiff:
-        monkeypatch.setattr(tiffwrite, "_CLASSIC_LIMIT", 1000)
+        monkeypatch.setattr(packing, "_CLASSIC_LIMIT", 1000)
     path = write_master(tmp_path / "m.tif", full_metadata())
     done = subprocess.run(
         ["tiffinfo", str(path)],  # noqa: S607

@@ -1,9 +1,10 @@
 """How kernels are compiled, cached and spread over threads."""
 
+import functools
 import hashlib
 import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, wait
 from pathlib import Path
 from typing import Any
 
@@ -54,6 +55,12 @@ def jit(function: Callable[..., Any]) -> Any:
         config.CACHE_DIR = before
 
 
+@functools.cache
+def _pool(n_threads: int) -> ThreadPoolExecutor:
+    """Keep threads: starting them anew costs as much as a small picture's kernel."""
+    return ThreadPoolExecutor(n_threads, thread_name_prefix="strips")
+
+
 def run_strips(
     n_rows: int, n_threads: int, work: Callable[[int, int], Any], *, strips: int = 4
 ) -> None:
@@ -63,6 +70,8 @@ def run_strips(
     if len(parts) == 1:
         work(*parts[0])
         return
-    with ThreadPoolExecutor(n_threads) as pool:
-        for done in [pool.submit(work, a, b) for a, b in parts]:
-            done.result()
+    pool = _pool(n_threads)
+    jobs = [pool.submit(work, a, b) for a, b in parts]
+    wait(jobs)
+    for job in jobs:
+        job.result()
