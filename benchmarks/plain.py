@@ -164,6 +164,14 @@ def fuse(method: str, frames: list[Path], out: Path) -> dict[str, float]:
     return dict(watch.seconds)
 
 
+def peak_memory_bytes() -> int:
+    """Peak resident memory of this process (Linux)."""
+    for line in Path("/proc/self/status").read_text(encoding="ascii").splitlines():
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) * 1024
+    return 0
+
+
 def main() -> None:
     """Command line."""
     parser = argparse.ArgumentParser(description="Plain OpenCV fusion of files.")
@@ -171,7 +179,9 @@ def main() -> None:
     parser.add_argument("out", type=Path)
     parser.add_argument("frames", nargs="+", type=Path)
     args = parser.parse_args()
-    print(json.dumps(fuse(args.method, args.frames, args.out)))
+    timings = fuse(args.method, args.frames, args.out)
+    told = {"timings_s": timings, "peak_memory_bytes": peak_memory_bytes()}
+    print(json.dumps(told))
 
 
 if __name__ == "__main__":

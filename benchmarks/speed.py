@@ -4,8 +4,9 @@
     python -m benchmarks.speed --megapixels 100 --frames 30 --methods ours pyramid
 
 Every method runs in a process of its own on the same uncompressed frames; its peak is
-what the system counts for that process. With three runs or more of a method, a line
-through time against megapixels times frames is fitted and the worst distance printed.
+what it reads of itself at its end (what the system tells of a child holds its parent's
+memory too). With six runs or more of a method, time is fitted as linear in megapixels and
+in frames, and the worst distance printed.
 """
 
 import argparse
@@ -30,6 +31,8 @@ METHODS = ("ours", "pyramid", "mertens")
 # float32 frames held and what OpenCV's merging keeps of each (measured: 24 MP)
 MERTENS_BYTES_PER_PX = 40
 KIB = 1024
+# The fit has four unknowns.
+FEWEST_TO_FIT = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,8 +53,8 @@ class Run:
         return self.wall_s / self.frames
 
 
-def measure(command: Sequence[str]) -> tuple[str, float, float, int]:
-    """Run a child: its standard output, wall and processor seconds, peak bytes (Linux)."""
+def measure(command: Sequence[str]) -> tuple[str, float, float]:
+    """Run a child: its standard output, wall and processor seconds (Linux)."""
     with tempfile.TemporaryFile() as out:
         start = time.perf_counter()
         child = subprocess.Popen(list(command), stdout=out)  # noqa: S603 - our own commands
@@ -62,7 +65,7 @@ def measure(command: Sequence[str]) -> tuple[str, float, float, int]:
         text = out.read().decode()
     if child.returncode:
         raise subprocess.CalledProcessError(child.returncode, list(command), text)
-    return text, wall, usage.ru_utime + usage.ru_stime, usage.ru_maxrss * KIB
+    return text, wall, usage.ru_utime + usage.ru_stime
 
 
 def run_one(
@@ -83,11 +86,11 @@ def run_one(
         command += ["--overwrite", "--json", "-q", *extra]
     else:
         command = [sys.executable, "-m", "benchmarks.plain", method, str(out), *names]
-    text, wall, cpu, peak = measure(command)
+    text, wall, cpu = measure(command)
     told = json.loads(text)
     return Run(
         method=method, megapixels=megapixels, frames=len(frames), wall_s=wall, cpu_s=cpu,
-        peak_bytes=peak, stages_s=told["timings_s"] if method == "ours" else told,
+        peak_bytes=told["peak_memory_bytes"], stages_s=told["timings_s"],
     )  # fmt: skip
 
 
@@ -107,18 +110,19 @@ def available_bytes() -> int:
     return sys.maxsize
 
 
-def fit_line(runs: Sequence[Run]) -> dict[str, float]:
-    """Line through wall time against megapixels times frames, by relative distance."""
-    size = np.array([r.megapixels * r.frames for r in runs])
+def fit_plane(runs: Sequence[Run]) -> dict[str, float]:
+    """Wall time as a part that is always there, one by megapixel, frame and both.
+
+    Fitted by relative distance.
+    """
+    size, count = np.array([(r.megapixels, r.frames) for r in runs], float).T
     wall = np.array([r.wall_s for r in runs])
-    basis = np.stack([np.ones_like(size), size], 1) / wall[:, None]
-    (start, slope), *_ = np.linalg.lstsq(basis, np.ones_like(wall), rcond=None)
-    off = np.abs(start + slope * size - wall) / wall
-    return {
-        "start_s": float(start),
-        "s_per_megapixel_and_frame": float(slope),
-        "worst_distance": float(off.max()),
-    }
+    basis = np.stack([np.ones_like(size), size, count, size * count], 1)
+    terms, *_ = np.linalg.lstsq(basis / wall[:, None], np.ones_like(wall), rcond=None)
+    off = np.abs(basis @ terms - wall) / wall
+    names = ("start_s", "s_per_megapixel", "s_per_frame", "s_per_megapixel_and_frame")
+    fit = {name: float(value) for name, value in zip(names, terms, strict=True)}
+    return {**fit, "worst_distance": float(off.max())}
 
 
 def describe(run: Run) -> str:
@@ -187,8 +191,8 @@ def main(argv: list[str] | None = None) -> None:
     fits = {}
     for method in args.methods:
         mine = [r for r in runs if r.method == method]
-        if len(mine) >= 3:
-            fits[method] = fit_line(mine)
+        if len(mine) >= FEWEST_TO_FIT:
+            fits[method] = fit_plane(mine)
             print(method, fits[method])
     record = {
         "machine": {

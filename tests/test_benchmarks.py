@@ -11,7 +11,7 @@ import tifffile
 from benchmarks import bigframes, plain, quality, scenes, speed
 from benchmarks.bigframes import frame_size, known_transforms, write_frames
 from benchmarks.sheet import contact_sheet, worst_place
-from benchmarks.speed import Run, fit_line
+from benchmarks.speed import Run, fit_plane
 
 
 def test_quality_quick(tmp_path, capsys):
@@ -101,13 +101,15 @@ def test_fit_finds_a_straight_line_and_a_step_off_it():
             method="ours", megapixels=mp, frames=n, wall_s=wall, cpu_s=0, peak_bytes=1
         )
 
-    straight = [run(mp, n, 0.5 + 0.01 * mp * n) for mp in (6, 24, 60) for n in (5, 10)]
-    fit = fit_line(straight)
+    grid = [(mp, n) for mp in (6, 24, 60, 100) for n in (5, 10, 20)]
+    straight = [run(mp, n, 0.5 + 0.1 * n + 0.01 * mp * n) for mp, n in grid]
+    fit = fit_plane(straight)
     assert fit["start_s"] == pytest.approx(0.5)
+    assert fit["s_per_frame"] == pytest.approx(0.1)
     assert fit["s_per_megapixel_and_frame"] == pytest.approx(0.01)
     assert fit["worst_distance"] < 1e-9
-    bent = [*straight, run(100, 10, 2 * (0.5 + 0.01 * 1000))]
-    assert fit_line(bent)["worst_distance"] > 0.15
+    bent = [*straight, run(24, 10, 2 * straight[4].wall_s)]
+    assert fit_plane(bent)["worst_distance"] > 0.15
 
 
 def test_sheet_shows_each_methods_own_worst_place():
