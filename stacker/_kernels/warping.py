@@ -45,28 +45,20 @@ def _run(fraction, change, longest):
 
 
 @jit
-def _blended(
-    energy, luma, at, stride, y, dy, x, dx, square, light, energy_out, luma_out, to, n
-):
-    """Sample both maps along a run: between two rows, one column on for each place.
+def _blended(image, at, stride, y, dy, x, dx, factor, out, to, n):
+    """Sample a map along a run: between two rows, one column on for each place.
 
-    `at` and `to` are the run's first samples in the maps and in what is written, all
-    unsigned, so that indices need no check for the sign.
+    `at` and `to` are the run's first samples in `image` and `out`, all unsigned, so that
+    indices need no check for the sign.
     """
     fy, fdy, fx, fdx = np.float32(y), np.float32(dy), np.float32(x), np.float32(dx)
     below, one = at + stride, np.uint64(1)
     for k in range(n):
         down, across = fy + np.float32(k) * fdy, fx + np.float32(k) * fdx
-        a, b = energy[at + k], energy[below + k]
-        a += across * (energy[at + one + k] - a)
-        b += across * (energy[below + one + k] - b)
-        energy_out[to + k] = square * (a + down * (b - a))
-    for k in range(n):
-        down, across = fy + np.float32(k) * fdy, fx + np.float32(k) * fdx
-        a, b = luma[at + k], luma[below + k]
-        a += across * (luma[at + one + k] - a)
-        b += across * (luma[below + one + k] - b)
-        luma_out[to + k] = light * (a + down * (b - a))
+        a, b = image[at + k], image[below + k]
+        a += across * (image[at + one + k] - a)
+        b += across * (image[below + one + k] - b)
+        out[to + k] = factor * (a + down * (b - a))
 
 
 @jit
@@ -154,22 +146,10 @@ def take_in_rows(
                 left, top = int(xc), int(yc)
                 n = _run(xc - left, dx - 1, _run(yc - top, dy, c1 - c))
                 at, to = np.uint64(top * width + left), np.uint64(r * columns + c)
-                _blended(
-                    flat_energy,
-                    flat_luma,
-                    at,
-                    np.uint64(width),
-                    yc - top,
-                    dy,
-                    xc - left,
-                    dx - 1,
-                    square,
-                    light,
-                    flat_energy_out,
-                    flat_luma_out,
-                    to,
-                    np.uint64(n),
-                )
+                way = np.uint64(width), yc - top, dy, xc - left, dx - 1
+                some = np.uint64(n)
+                _blended(flat_energy, at, *way, square, flat_energy_out, to, some)
+                _blended(flat_luma, at, *way, light, flat_luma_out, to, some)
                 c += n
         _note(luma_out[r], first_luma[r], white, is_white[r])
 
