@@ -27,6 +27,7 @@ __all__ = [
     "check_pixel_count",
     "check_segments",
     "decode_tiff",
+    "read_plain",
 ]
 
 # Photometric interpretations (TIFF 6.0) that are grey or RGB once decoded.
@@ -331,7 +332,7 @@ def decode_tiff(
             _refuse("has changed while it was in use")
         stored = (memory or FrameMemory()).empty(page.shaped, page.dtype or np.uint8)
         if page.is_contiguous and page.compression == 1 and page.predictor == 1:
-            _read_plain(file, page, stored)
+            read_plain(file, page, stored)
         else:
             page.asarray(out=stored, maxworkers=threads, squeeze=False)
         is_white_zero = page.photometric == _WHITE_IS_ZERO
@@ -348,12 +349,29 @@ def decode_tiff(
     return cast("Pixels", pixels)
 
 
-def _read_plain(
-    file: "FileIO", page: tifffile.TiffPage, out: npt.NDArray[np.uint16 | np.uint8]
+def read_plain(
+    file: "FileIO",
+    page: tifffile.TiffPage,
+    out: npt.NDArray[np.uint16 | np.uint8],
+    *,
+    first_row: int = 0,
 ) -> None:
-    """Read uncompressed samples straight to their place."""
+    """Read uncompressed samples straight to their place.
+
+    Parameters
+    ----------
+    file : file
+        Unbuffered.
+    page : TiffPage
+        Whose samples lie in one piece.
+    out : array
+        C-contiguous, whole rows in native byte order; written.
+    first_row : int
+        Of the picture, the first in `out`.
+    """
     view = memoryview(out.data).cast("B")
-    file.seek(page.dataoffsets[0])
+    row_bytes = page.imagewidth * page.samplesperpixel * out.dtype.itemsize
+    file.seek(page.dataoffsets[0] + first_row * row_bytes)
     at = 0
     while at < len(view):
         got = file.readinto(view[at:])

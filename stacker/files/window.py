@@ -3,7 +3,7 @@
 import os
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 import tifffile
@@ -12,7 +12,11 @@ from stacker.buffers import FrameMemory
 from stacker.errors import InputError
 from stacker.files.boundary import reading
 from stacker.files.header import Header
+from stacker.files.tiff import read_plain
 from stacker.frame import Box, Pixels
+
+if TYPE_CHECKING:
+    from io import FileIO
 
 __all__ = ["tiff_window"]
 
@@ -71,12 +75,12 @@ def _segments(
 ) -> np.ndarray[Any, Any]:
     """Read samples of `page` in `box`, all channels, from the segments it touches."""
     if page.compression == 1 and page.predictor == 1 and page.is_contiguous:
-        samples = page.asarray(out="memmap", squeeze=False)[0, 0]
-        rows = slice(box.row, box.row + box.height)
-        part = samples[rows, box.column : box.column + box.width]
-        whole = memory.empty(part.shape, part.dtype.newbyteorder("="))
-        np.copyto(whole, part)
-        return whole
+        shape = (box.height, page.imagewidth, page.samplesperpixel)
+        whole = memory.empty(shape, page.dtype or np.uint8)
+        # Not through a map: of a file that is cut off meanwhile, that ends the process.
+        opened = cast("FileIO", page.parent.filehandle)
+        read_plain(opened, page, whole, first_row=box.row)
+        return whole[:, box.column : box.column + box.width]
     across, down = page.imagewidth, page.rowsperstrip
     if page.is_tiled:
         across, down = page.tilewidth, page.tilelength
