@@ -43,8 +43,6 @@ class FrameMemory:
 
     # Windows differ by a few rows from frame to frame.
     ROOM = 1.05
-    # References to a block that nobody holds: the list's, the loop's and the question's.
-    UNHELD = 3
 
     def __init__(self) -> None:
         self._blocks: list[npt.NDArray[np.uint8]] = []
@@ -56,13 +54,15 @@ class FrameMemory:
         with self._lock:
             held = []
             found = None
-            for block in self._blocks:
-                is_free = sys.getrefcount(block) == self.UNHELD
+            for k in range(len(self._blocks)):
+                is_free = _references(self._blocks, k) == _UNHELD
+                block = self._blocks[k]
                 fits = n_bytes <= block.size <= self.ROOM**2 * n_bytes + 1
                 if is_free and fits and found is None:
                     found = block
                 if not is_free or block is found:
                     held.append(block)
+                del block  # a name left over would count as somebody
             if found is None:
                 # Untouched, the room costs nothing.
                 found = np.empty(int(self.ROOM * n_bytes), np.uint8)
@@ -73,6 +73,14 @@ class FrameMemory:
     def rest(self) -> None:
         """Drop what nobody holds."""
         with self._lock:
-            self._blocks = [
-                block for block in self._blocks if sys.getrefcount(block) > self.UNHELD
-            ]
+            blocks = self._blocks
+            n = range(len(blocks))
+            self._blocks = [blocks[k] for k in n if _references(blocks, k) > _UNHELD]
+
+
+def _references(blocks: list[npt.NDArray[np.uint8]], k: int) -> int:
+    return sys.getrefcount(blocks[k])
+
+
+# How many the interpreter counts of a block that only the list holds: versions differ.
+_UNHELD = _references([np.empty(1, np.uint8)], 0)

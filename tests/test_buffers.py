@@ -1,6 +1,15 @@
-"""Memory of decoded frames: used again, but never while somebody holds the frame."""
+"""Memory and threads that are kept: used again, but only where nobody else is.
+
+Memory of decoded frames must not be overwritten while somebody holds a frame; threads of
+kernels must not be waited for in a process that was forked off.
+"""
+
+import os
+import subprocess
+import sys
 
 import numpy as np
+import pytest
 import tifffile
 
 from stacker.buffers import FrameMemory
@@ -58,3 +67,30 @@ def test_frames_of_files_stay_what_they_are(tmp_path):
     for frame, (whole, part) in zip(frames, kept, strict=True):
         np.testing.assert_array_equal(whole, frame)
         np.testing.assert_array_equal(part, frame[3:12])
+
+
+def test_blocks_kept_do_not_grow_in_number():
+    memory = FrameMemory()
+    ahead = memory.empty((40, 50), np.uint16)
+    for k in range(9):
+        frame, ahead = ahead, memory.empty((40, 50), np.uint16)
+        frame[:], ahead[:] = k, k + 1
+        assert (frame == k).all()
+    assert len(memory._blocks) <= 3
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="this system cannot fork")
+def test_a_forked_process_has_threads_of_its_own():
+    script = """
+import os, signal
+from stacker._kernels import run_strips
+run_strips(8, 2, lambda a, b: None)
+child = os.fork()
+if not child:
+    signal.alarm(20)
+    run_strips(8, 2, lambda a, b: None)
+    os._exit(0)
+raise SystemExit(os.waitpid(child, 0)[1])
+"""
+    command = [sys.executable, "-W", "ignore", "-c", script]
+    assert subprocess.run(command, check=False).returncode == 0

@@ -308,8 +308,8 @@ def align_rows(flat, n_channels, m, curves, straight, lanczos, picture, first, e
     """Resample one frame alone, as `accumulate_rows` does, block rows `first` to `end`.
 
     `flat` (h, w * C) uint8 or uint16 is the frame or a window of it; `m` takes a pixel of
-    `picture` to one of the frame; `curves` and `straight` as there. `picture` (H, W * C) uint16 is
-    written; places beyond the frame repeat its edge.
+    `picture` to one of the frame; `curves` and `straight` as there. `picture` (H, W * C)
+    uint16 is written; places beyond the frame repeat its edge.
     """
     width, frame_width = picture.shape[1] // n_channels, flat.shape[1] // n_channels
     taps, weights, steps, rows = block_buffer(frame_width, n_channels)

@@ -61,6 +61,11 @@ def _pool(n_threads: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(n_threads, thread_name_prefix="strips")
 
 
+if hasattr(os, "register_at_fork"):
+    # Threads do not come along into a forked process: it would wait for them for ever.
+    os.register_at_fork(after_in_child=_pool.cache_clear)
+
+
 def run_strips(
     n_rows: int, n_threads: int, work: Callable[[int, int], Any], *, strips: int = 4
 ) -> None:
