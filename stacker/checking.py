@@ -337,6 +337,7 @@ def _looks(
             yield number, done
             del ahead, done  # their memory is for the next frame
             waiting.extend((k, pool.submit(look, at)) for at, k in islice(rest, 1))
+    source.rest()
 
 
 def _kind(info: FrameInfo) -> tuple[int, int, int, int, bytes | None]:

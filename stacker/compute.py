@@ -333,6 +333,7 @@ class _Run:
                     )
                 )
             fusion.end()
+        self.supply.rest()
         total = len(bands) * self.n
         self.on_event(Event(stage="fuse", done=total, total=total))
         numbers = [u.number for u in used]

@@ -125,7 +125,11 @@ class FrameSource(Protocol):
         ...
 
     def rest(self) -> None:
-        """Give back memory kept for the next frame: for a while none will be read."""
+        """Give back memory kept for the next frame: for a while none will be read.
+
+        What was made of those read so far counts from now on; raises what stands
+        against that.
+        """
         ...
 
 

@@ -142,7 +142,7 @@ def fuse_bracket(
         "output": asdict(outputs),
     }
     paths = find_frames(inputs, order=read.order)
-    source = FileSource(paths, read, threads=settings.threads)
+    source = FileSource(paths, read, threads=settings.threads, is_mapped=True)
     icc_profile = source.infos[0].icc_profile
     transfer = transfer_table(icc_profile, source.infos[0].n_channels)
     bystander = Bystander(source, paths if outputs.checksums else None)

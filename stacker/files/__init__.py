@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from stacker.files.carry import Merge
     from stacker.files.colour import Transfer, to_srgb8, transfer_table
     from stacker.files.find import find_frames, list_frames
+    from stacker.files.mapping import sha256_of_file
     from stacker.files.metadata import Metadata, read_metadata
     from stacker.files.results import Results
     from stacker.files.source import FileSource
@@ -24,6 +25,7 @@ __all__ = [
     "find_frames",
     "list_frames",
     "read_metadata",
+    "sha256_of_file",
     "to_srgb8",
     "transfer_table",
 ]
@@ -37,6 +39,7 @@ _HOMES = {
     "find_frames": "find",
     "list_frames": "find",
     "read_metadata": "metadata",
+    "sha256_of_file": "mapping",
     "to_srgb8": "colour",
     "transfer_table": "colour",
 }

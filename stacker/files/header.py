@@ -25,6 +25,7 @@ from stacker.files.containers import (
 from stacker.files.ifd import IfdReader
 from stacker.files.kinds import RAW_SUFFIXES, SIGNATURE_BYTES, Kind, kind_of
 from stacker.files.layout import first_channels, upright
+from stacker.files.mapping import FileMaps
 from stacker.files.metadata import (
     CaptureFacts,
     Metadata,
@@ -270,6 +271,7 @@ def decode(
     development: Development | None = None,
     is_draft: bool = False,
     memory: FrameMemory | None = None,
+    maps: FileMaps | None = None,
 ) -> Pixels:
     """Decode the file that `header` describes, upright and without alpha.
 
@@ -285,6 +287,8 @@ def decode(
         Develop those faster, for a look only.
     memory : FrameMemory, optional
         Where TIFF and JPEG are decoded to.
+    maps : FileMaps, optional
+        See `tiff.decode_tiff`.
 
     Returns
     -------
@@ -299,7 +303,9 @@ def decode(
     path = header.info.name
     with reading(path), Path(path).open("rb", buffering=0) as file:
         if header.tiff is not None:
-            stored = decode_tiff(file, header.tiff, threads=threads, memory=memory)
+            stored = decode_tiff(
+                file, header.tiff, threads=threads, memory=memory, maps=maps
+            )
         elif header.raw is not None and development is not None:
             whole = develop(path, development, is_draft=is_draft)
             rows, columns = header.raw.height, header.raw.width

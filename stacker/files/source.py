@@ -10,6 +10,7 @@ from stacker.errors import BracketError, FrameReadError
 from stacker.files.colour import is_srgb, profile_name
 from stacker.files.header import Header, decode, read_header
 from stacker.files.makernotes import focus_distances_mm
+from stacker.files.mapping import FileMaps
 from stacker.files.metadata import Metadata, as_developed
 from stacker.files.raw import Development, make_development
 from stacker.files.view import tiff_view
@@ -40,6 +41,10 @@ class FileSource:
         balance of the middle frame.
     threads : int
         For decoding; 0 = one per core.
+    is_mapped : bool
+        Give uncompressed frames where they lie in the system's cache, not copies of
+        them. Whoever asks for that calls `rest` after the last one, before the results
+        count.
 
     Raises
     ------
@@ -57,6 +62,7 @@ class FileSource:
         settings: ReadSettings | None = None,
         *,
         threads: int = 0,
+        is_mapped: bool = False,
     ) -> None:
         settings = settings or ReadSettings()
         if len(paths) < 2:
@@ -69,6 +75,8 @@ class FileSource:
         )
         self._threads = threads or os.cpu_count() or 1
         self._memory = FrameMemory()
+        self._views = FileMaps()
+        self._maps = self._views if is_mapped else None
         _check_alike(self._infos)
         _check_tails(self._headers)
 
@@ -85,11 +93,13 @@ class FileSource:
         FrameReadError
             The file is damaged, or has changed since its header was read.
         """
+        self._views.check()
         return decode(
             self._headers[index],
             threads=self._threads,
             development=self._development,
             memory=self._memory,
+            maps=self._maps,
         )
 
     def view(self, index: int) -> Pixels:
@@ -97,9 +107,9 @@ class FileSource:
 
         Like `read`, but where the file allows a read-only view into it, with any
         strides and byte order; camera raw is developed at half its size. May be called
-        from several threads.
+        from several threads. `rest` tells whether the file stayed as it was.
         """
-        view = tiff_view(self._headers[index])
+        view = tiff_view(self._headers[index], self._views)
         if view is not None:
             return view
         return decode(
@@ -115,14 +125,22 @@ class FileSource:
 
         Of a TIFF file only what the region touches is read; others are decoded whole.
         """
-        part = tiff_window(self._headers[index], box, self._memory)
+        self._views.check()
+        part = tiff_window(self._headers[index], box, self._memory, self._maps)
         if part is not None:
             return part
         return box.cut(self.read(index))
 
     def rest(self) -> None:
-        """Give back the memory of frames that nobody holds."""
+        """Give back the memory of frames that nobody holds.
+
+        Raises
+        ------
+        FrameReadError
+            A file was no longer all there when its pixels were looked at.
+        """
         self._memory.rest()
+        self._views.check()
 
     def metadata(self, index: int) -> Metadata:
         """All that is embedded in frame `index`, with the profile of its pixels."""

@@ -7,7 +7,7 @@ that a camera picture does not have.
 
 import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, BinaryIO, NoReturn, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, NoReturn, cast
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +16,7 @@ import tifffile
 from stacker.buffers import FrameMemory
 from stacker.errors import InputError
 from stacker.files.layout import first_channels
+from stacker.files.mapping import FileMaps
 from stacker.files.segments import declared_size
 from stacker.frame import Pixels
 
@@ -27,6 +28,8 @@ __all__ = [
     "check_pixel_count",
     "check_segments",
     "decode_tiff",
+    "is_plain",
+    "plain_samples",
     "read_plain",
 ]
 
@@ -40,6 +43,7 @@ _NAMES_OF_OTHERS = {
     32803: "raw sensor data",
     34892: "linear raw data",
 }
+_NATIVE = "<" if sys.byteorder == "little" else ">"
 _JPEG = 7
 _COMPRESSIONS = {
     1: "none",
@@ -300,6 +304,7 @@ def decode_tiff(
     *,
     threads: int,
     memory: FrameMemory | None = None,
+    maps: FileMaps | None = None,
 ) -> Pixels:
     """Decode the picture that `layout` describes.
 
@@ -313,6 +318,9 @@ def decode_tiff(
         For compressed data; at least 1.
     memory : FrameMemory, optional
         Where to decode to.
+    maps : FileMaps, optional
+        Instead of decoding samples that lie in the file as they are: whose `check`
+        tells afterwards whether they stayed there.
 
     Returns
     -------
@@ -330,11 +338,16 @@ def decode_tiff(
             (page.imagelength, page.imagewidth) != (layout.height, layout.width)
         ):
             _refuse("has changed while it was in use")
-        stored = (memory or FrameMemory()).empty(page.shaped, page.dtype or np.uint8)
-        if page.is_contiguous and page.compression == 1 and page.predictor == 1:
-            read_plain(file, page, stored)
+        mapped = plain_samples(page, file, maps) if maps else None
+        if mapped is not None:
+            stored = mapped
         else:
-            page.asarray(out=stored, maxworkers=threads, squeeze=False)
+            room = memory or FrameMemory()
+            stored = room.empty(page.shaped, page.dtype or np.uint8)
+            if is_plain(page):
+                read_plain(file, page, stored)
+            else:
+                page.asarray(out=stored, maxworkers=threads, squeeze=False)
         is_white_zero = page.photometric == _WHITE_IS_ZERO
         is_planar = page.planarconfig == 2
     # (planes, 1, H, W, samples) to (H, W) or (H, W, 3)
@@ -347,6 +360,50 @@ def decode_tiff(
     if is_white_zero:
         np.invert(pixels, out=pixels)
     return cast("Pixels", pixels)
+
+
+def is_plain(page: tifffile.TiffPage) -> bool:
+    """Tell whether the samples of a page lie in one piece, uncompressed."""
+    return bool(page.is_contiguous and page.compression == 1 and page.predictor == 1)
+
+
+def plain_samples(
+    page: tifffile.TiffPage,
+    file: BinaryIO,
+    maps: FileMaps,
+    rows: tuple[int, int] | None = None,
+) -> npt.NDArray[Any] | None:
+    """Map uncompressed samples; None where they do not lie in the file as they are.
+
+    Parameters
+    ----------
+    page : TiffPage
+        Of `file`.
+    file : file
+        Open.
+    maps : FileMaps
+        Which keeps watch over them.
+    rows : (first, end), optional
+        Of the picture, for samples that lie pixel by pixel; all where left out.
+
+    Returns
+    -------
+    (planes, 1, H, W, samples) uint8 or uint16 array or None
+        H is that of the rows.
+    """
+    itemsize = np.dtype(page.dtype).itemsize
+    is_native = itemsize == 1 or page.parent.byteorder == _NATIVE
+    if not (is_plain(page) and is_native) or page.photometric == _WHITE_IS_ZERO:
+        return None
+    planes, depth, height, width, samples = page.shaped
+    first, end = rows or (0, height)
+    return maps.samples(
+        file,
+        str(page.parent.filehandle.path),
+        page.dataoffsets[0] + first * width * samples * itemsize,
+        (planes, depth, end - first, width, samples),
+        page.dtype,
+    )
 
 
 def read_plain(
@@ -378,6 +435,5 @@ def read_plain(
         if not got:
             _refuse("is cut off")
         at += got
-    is_native = page.parent.byteorder == ("<" if sys.byteorder == "little" else ">")
-    if out.dtype.itemsize > 1 and not is_native:
+    if out.dtype.itemsize > 1 and page.parent.byteorder != _NATIVE:
         out.byteswap(inplace=True)

@@ -1,6 +1,5 @@
 """A look at an uncompressed TIFF picture where it lies, without reading all of it."""
 
-import mmap
 from pathlib import Path
 from typing import cast
 
@@ -11,6 +10,8 @@ import tifffile
 from stacker.errors import InputError
 from stacker.files.boundary import reading
 from stacker.files.header import Header
+from stacker.files.mapping import FileMaps
+from stacker.files.tiff import is_plain
 from stacker.frame import Pixels
 
 __all__ = ["tiff_view"]
@@ -19,7 +20,7 @@ _WHITE_IS_ZERO = 0  # PhotometricInterpretation (TIFF 6.0)
 _SEPARATE = 2  # PlanarConfiguration
 
 
-def tiff_view(header: Header) -> Pixels | None:
+def tiff_view(header: Header, maps: FileMaps) -> Pixels | None:
     """Map the pixels of a TIFF file into memory, upright and without alpha.
 
     Only what is touched is read, which makes samples of a large frame cheap.
@@ -28,12 +29,15 @@ def tiff_view(header: Header) -> Pixels | None:
     ----------
     header : Header
         From `read_header`.
+    maps : FileMaps
+        Whose `check` tells afterwards whether the pixels stayed there.
 
     Returns
     -------
     (H, W) or (H, W, 3) uint8 or uint16 array, or None
         Read-only, in the file's byte order, with any strides. None for other formats
-        and for compressed, tiled or inverted pixels, which have to be decoded.
+        and for compressed, tiled or inverted pixels, which have to be decoded, and where
+        nothing can be mapped.
 
     Raises
     ------
@@ -52,16 +56,15 @@ def tiff_view(header: Header) -> Pixels | None:
             ):
                 msg = "has changed while it was in use"
                 raise InputError(msg)
-            is_plain = page.is_contiguous and page.predictor == 1
-            if not is_plain or page.photometric == _WHITE_IS_ZERO:
+            if not is_plain(page) or page.photometric == _WHITE_IS_ZERO:
                 return None
             dtype = np.dtype(page.dtype).newbyteorder(tif.byteorder)
             shape, offset = page.shaped, page.dataoffsets[0]
             is_planar = page.planarconfig == _SEPARATE
-        # The map lives as long as the array that is made of it.
-        data = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
-        flat = np.frombuffer(data, dtype, count=int(np.prod(shape)), offset=offset)
-    stored = flat.reshape(shape)
+        stored = maps.samples(file, str(path), offset, shape, dtype, is_ahead=False)
+    if stored is None:
+        return None
+    stored.flags.writeable = False
     # (planes, 1, H, W, samples) to (H, W) or (H, W, 3)
     if is_planar:
         pixels = np.moveaxis(stored[: layout.n_channels, 0, :, :, 0], 0, -1)

@@ -12,7 +12,8 @@ from stacker.buffers import FrameMemory
 from stacker.errors import InputError
 from stacker.files.boundary import reading
 from stacker.files.header import Header
-from stacker.files.tiff import read_plain
+from stacker.files.mapping import FileMaps
+from stacker.files.tiff import is_plain, plain_samples, read_plain
 from stacker.frame import Box, Pixels
 
 if TYPE_CHECKING:
@@ -25,7 +26,10 @@ _CONTIGUOUS = 1  # PlanarConfiguration
 
 
 def tiff_window(
-    header: Header, box: Box, memory: FrameMemory | None = None
+    header: Header,
+    box: Box,
+    memory: FrameMemory | None = None,
+    maps: FileMaps | None = None,
 ) -> Pixels | None:
     """Decode the pixels of a TIFF file in `box`, without alpha.
 
@@ -37,6 +41,8 @@ def tiff_window(
         Region of the picture; must lie within it.
     memory : FrameMemory, optional
         Where to decode to.
+    maps : FileMaps, optional
+        See `tiff.decode_tiff`.
 
     Returns
     -------
@@ -63,7 +69,8 @@ def tiff_window(
             raise InputError(msg)
         if page.planarconfig != _CONTIGUOUS:
             return None
-        pixels = _segments(page, box, memory or FrameMemory())[..., : layout.n_channels]
+        samples = _segments(page, box, memory or FrameMemory(), maps)
+        pixels = samples[..., : layout.n_channels]
         if page.photometric == _WHITE_IS_ZERO:
             pixels = np.invert(pixels)
     pixels = pixels if layout.n_channels == 3 else pixels[..., 0]
@@ -71,15 +78,19 @@ def tiff_window(
 
 
 def _segments(
-    page: tifffile.TiffPage, box: Box, memory: FrameMemory
+    page: tifffile.TiffPage, box: Box, memory: FrameMemory, maps: FileMaps | None
 ) -> np.ndarray[Any, Any]:
     """Read samples of `page` in `box`, all channels, from the segments it touches."""
-    if page.compression == 1 and page.predictor == 1 and page.is_contiguous:
-        shape = (box.height, page.imagewidth, page.samplesperpixel)
-        whole = memory.empty(shape, page.dtype or np.uint8)
-        # Not through a map: of a file that is cut off meanwhile, that ends the process.
+    if is_plain(page):
         opened = cast("FileIO", page.parent.filehandle)
-        read_plain(opened, page, whole, first_row=box.row)
+        rows = (box.row, box.row + box.height)
+        mapped = plain_samples(page, opened, maps, rows) if maps else None
+        if mapped is not None:
+            whole = mapped[0, 0]
+        else:
+            shape = (box.height, page.imagewidth, page.samplesperpixel)
+            whole = memory.empty(shape, page.dtype or np.uint8)
+            read_plain(opened, page, whole, first_row=box.row)
         return whole[:, box.column : box.column + box.width]
     across, down = page.imagewidth, page.rowsperstrip
     if page.is_tiled:

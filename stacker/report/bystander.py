@@ -3,7 +3,6 @@
 Reading a large frame again only to show it small would cost as much as fusing it.
 """
 
-import hashlib
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stacker._opencv import area_reduce, warp_linear
+from stacker.files import sha256_of_file
 from stacker.frame import Box, FrameInfo, FrameRecord, FrameSource, ImageF32, Pixels
 from stacker.geometry import at_level
 
@@ -72,7 +72,7 @@ class Bystander:
             self.small[index] = _reduced(raw)
             self.detail[index] = detail_by_tile(raw)
             if self._files is not None:
-                self._sums[index] = self._pool.submit(_sha256, self._files[index])
+                self._sums[index] = self._pool.submit(sha256_of_file, self._files[index])
         return raw
 
     def read_window(self, index: int, box: Box) -> Pixels:
@@ -91,14 +91,6 @@ class Bystander:
     def close(self) -> None:
         """Stop taking checksums."""
         self._pool.shutdown(cancel_futures=True)
-
-
-def _sha256(path: Path) -> str | None:
-    try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
-    except OSError:  # gone since it was read: the picture is not worse for it
-        return None
 
 
 def _reduced(raw: Pixels) -> Pixels:
