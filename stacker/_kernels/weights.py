@@ -130,45 +130,129 @@ def weight_sum_rows(
     be borne, because no clean frame is in focus, and 0 where the owner alone counts; and
     `owner` (h, w) int16, the frame with the largest weight, or the nearest usable one.
     """
+    is_plain = specks.shape[0] == 0 and boxes.shape[0] == 0
     n = to_frames.shape[0]
-    reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
+    sharp_sums, broad_sums = _sums_by_place(sharp, n), _sums_by_place(broad, n)
     for i in range(first, end):
         is_inner_row = seen_by_all[0] <= i < seen_by_all[1]
         for j in range(index.shape[1]):
             is_inner = is_inner_row and seen_by_all[2] <= j < seen_by_all[3]
             near, far, sure = index[i, j], fill[i, j], certainty[i, j]
-            low, high = int(near) - 1, int(near) + 2
-            if sure < 1:
-                low = min(low, int(far) - reach + 1)
-                high = max(high, int(far) + reach)
-            total, top, best = np.float32(0), np.float32(-1), reference
-            dusty, dusty_top, dusty_best = np.float32(0), np.float32(-1), reference
-            for k in range(max(low, 0), min(high + 1, n)):
-                w = _weight(k, near, far, sure, sharp, broad)
-                m = to_frames[k]
-                if w == 0 or not (is_inner or _covers(m, i, j, height, width)):
+            if is_plain and is_inner:
+                total = sure * _at_place(sharp_sums, near)
+                total += (np.float32(1) - sure) * _at_place(broad_sums, far)
+                if total >= LEAST_WEIGHT:
+                    inverse[i, j] = np.float32(1) / total
+                    owner[i, j] = _heaviest(near, far, sure, sharp, broad, n)
                     continue
-                if _is_in_box(k, i, j, boxes):
-                    continue
-                dusty += w
-                if w > dusty_top:
-                    dusty_top, dusty_best = w, k
-                if not _is_on_speck(m, i, j, specks):
-                    total += w
-                    if w > top:
-                        top, best = w, k
-            if total >= LEAST_WEIGHT:
-                inverse[i, j] = np.float32(1) / total
-                owner[i, j] = best
-            elif dusty >= LEAST_WEIGHT:
-                inverse[i, j] = np.float32(-1) / dusty
-                owner[i, j] = dusty_best
-            else:
-                inverse[i, j] = np.float32(0)
-                place = sure * near + (np.float32(1) - sure) * far
-                owner[i, j] = _nearest_usable(
-                    to_frames, place, i, j, height, width, boxes, reference
-                )
+            inverse[i, j], owner[i, j] = _weight_sum(
+                i,
+                j,
+                near,
+                far,
+                sure,
+                sharp,
+                broad,
+                to_frames,
+                height,
+                width,
+                specks,
+                boxes,
+                is_inner,
+                reference,
+            )
+
+
+@jit
+def _sums_by_place(table, n):
+    """Sum of the weights of all of `n` frames, by place in steps as the table's."""
+    out = np.zeros((n - 1) * WEIGHT_STEPS + 1, np.float32)
+    for k in range(n):
+        centre, reach = k * WEIGHT_STEPS, table.shape[0] - 1
+        for at in range(max(centre - reach, 0), min(centre + reach + 1, out.shape[0])):
+            out[at] += table[abs(at - centre)]
+    return out
+
+
+@jit
+def _at_place(sums, place):
+    k = int(place * np.float32(WEIGHT_STEPS) + np.float32(0.5))
+    return sums[min(max(k, 0), sums.shape[0] - 1)]
+
+
+@jit
+def _frames_around(near, far, sure, sharp, broad, n):
+    """Frames, from and to, that may have weight at a place."""
+    low, high = int(near) - 1, int(near) + 2
+    if sure < 1:
+        reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
+        low = min(low, int(far) - reach + 1)
+        high = max(high, int(far) + reach)
+    return max(low, 0), min(high + 1, n)
+
+
+@jit
+def _heaviest(near, far, sure, sharp, broad, n):
+    """Frame with the largest weight at a place that all reach; of equals the first."""
+    if sure == 1:
+        k = min(int(near), n - 1)
+        is_next = k + 1 < n and _at_distance(sharp, k + 1 - near) > _at_distance(
+            sharp, near - k
+        )
+        return k + 1 if is_next else k
+    low, high = _frames_around(near, far, sure, sharp, broad, n)
+    top, best = np.float32(-1), low
+    for k in range(low, high):
+        w = _weight(k, near, far, sure, sharp, broad)
+        if w > top and w != 0:
+            top, best = w, k
+    return best
+
+
+@jit
+def _weight_sum(
+    i,
+    j,
+    near,
+    far,
+    sure,
+    sharp,
+    broad,
+    to_frames,
+    height,
+    width,
+    specks,
+    boxes,
+    is_inner,
+    reference,
+):
+    """Scale and owner at one place, see `weight_sum_rows`: each frame asked in turn."""
+    low, high = _frames_around(near, far, sure, sharp, broad, to_frames.shape[0])
+    total, top, best = np.float32(0), np.float32(-1), reference
+    dusty, dusty_top, dusty_best = np.float32(0), np.float32(-1), reference
+    for k in range(low, high):
+        w = _weight(k, near, far, sure, sharp, broad)
+        m = to_frames[k]
+        if w == 0 or not (is_inner or _covers(m, i, j, height, width)):
+            continue
+        if _is_in_box(k, i, j, boxes):
+            continue
+        dusty += w
+        if w > dusty_top:
+            dusty_top, dusty_best = w, k
+        if not _is_on_speck(m, i, j, specks):
+            total += w
+            if w > top:
+                top, best = w, k
+    if total >= LEAST_WEIGHT:
+        return np.float32(1) / total, best
+    if dusty >= LEAST_WEIGHT:
+        return np.float32(-1) / dusty, dusty_best
+    place = sure * near + (np.float32(1) - sure) * far
+    alone = _nearest_usable(
+        to_frames, place, i, j, height, width, boxes, reference
+    )
+    return np.float32(0), alone
 
 
 @jit
