@@ -9,18 +9,20 @@ there does it matter.
 
 import functools
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from stacker import _opencv
+from stacker import _kernels, _opencv
 from stacker.depth import FocusMaps
 from stacker.frame import ImageF32, Matrix3x3, Pixels, TransferTable
 from stacker.geometry import (
     at_level,
     invert,
+    iter_strips,
     normalise,
     project_motion,
     reduced_shape,
@@ -51,6 +53,8 @@ ECC_LEVELS = 4
 ECC_PIXELS = 1.5e5
 ECC_ITERATIONS = 60
 MIN_LEVEL_SIDE = 48
+# Each holds some small maps of two megapixels.
+PAIRS_AT_ONCE = 4
 # The first pass needs no more: the maps it makes have half the frames' size.
 NEAR_ENOUGH_PX = 0.02
 # Neighbours of one bracket correlate above this; then no other start is tried.
@@ -93,7 +97,7 @@ class Registration:
 
 
 def reduce_frame(
-    raw: Pixels, luma_half: ImageF32, table: TransferTable
+    raw: Pixels, luma_half: ImageF32, table: TransferTable, *, n_threads: int = 1
 ) -> ReducedFrame:
     """Make the copies that registration and light work on.
 
@@ -105,6 +109,8 @@ def reduce_frame(
         Its luma at half size, as `sharpness.laplacian_energy` returns it.
     table : (C, 65536) float32 array
         Linear light by 16-bit code.
+    n_threads : int
+        Threads to work with.
     """
     shape = raw.shape[:2]
     # Linear before the mean: the mean of encoded values depends on what is in focus.
@@ -115,17 +121,24 @@ def reduce_frame(
     brightest = functools.reduce(np.maximum, np.moveaxis(light, 2, 0))
     bright = (brightest > BRIGHTEST).astype(np.float32)
     clipped = _opencv.area_reduce(bright, cell_shape)
-    return ReducedFrame(_reduced_luma(raw, luma_half), cells, clipped)
+    luma = _reduced_luma(raw, luma_half, n_threads)
+    return ReducedFrame(luma, cells, clipped)
 
 
-def _reduced_luma(raw: Pixels, luma_half: ImageF32) -> ImageF32:
+def _reduced_luma(raw: Pixels, luma_half: ImageF32, n_threads: int) -> ImageF32:
     shape = reduced_shape(raw.shape[:2], REGISTRATION_PIXELS)
     if luma_half.shape == shape:
         return luma_half.copy()  # its memory holds the next frame's soon
     if luma_half.size > REGISTRATION_PIXELS:
-        return np.asarray(_opencv.area_reduce(luma_half, shape), np.float32)
-    small = _opencv.area_reduce(raw, shape).reshape(*shape, raw.shape[2])
-    value = small.astype(np.float32) * np.float32(1 / np.iinfo(raw.dtype).max)
+        small = np.empty(shape, np.float32)
+        _kernels.run_strips(
+            shape[0],
+            n_threads,
+            lambda a, b: _kernels.area_mean_rows(luma_half, small, a, b),
+        )
+        return small
+    colours = _opencv.area_reduce(raw, shape).reshape(*shape, raw.shape[2])
+    value = colours.astype(np.float32) * np.float32(1 / np.iinfo(raw.dtype).max)
     return np.ascontiguousarray(_opencv.luma_of(value), np.float32)
 
 
@@ -306,17 +319,26 @@ def refine_transforms(
     """
     n = len(lumas)
     steps: dict[int, tuple[Matrix3x3, tuple[float, float]]] = {}
-    base = inner_frame = _prepared(lumas[reference])
-    order = [*range(reference + 1, n), *range(reference - 1, -1, -1)]
-    for k in order:
-        inner = k - 1 if k > reference else k + 1
-        if inner == reference:
-            inner_frame = base
-        frame = _prepared(lumas[k])
-        job = PairRefinement(inner_frame, frame, motion, n_threads)
-        job.weigh_by_depth(maps, transforms[inner], k, inner, n)
-        steps[k] = job.run(invert(transforms[inner]) @ transforms[k])
-        inner_frame = frame
+    at_once = min(n_threads, PAIRS_AT_ONCE)
+
+    def work(first: int, end: int) -> None:
+        # Each pair from the frame nearer to the reference; neighbours share a frame.
+        shared: tuple[int, Prepared] | None = None
+        for pair in range(first, end):
+            inner, k = (pair, pair + 1) if pair >= reference else (pair + 1, pair)
+            frames = {
+                i: shared[1] if shared and shared[0] == i else _prepared(lumas[i])
+                for i in (inner, k)
+            }
+            job = PairRefinement(frames[inner], frames[k], motion, n_threads // at_once)
+            job.weigh_by_depth(maps, transforms[inner], k, inner, n)
+            steps[k] = job.run(invert(transforms[inner]) @ transforms[k])
+            shared = pair + 1, frames[pair + 1]
+
+    parts = list(iter_strips(n - 1, at_once))
+    with ThreadPoolExecutor(at_once) as pool:
+        for done in [pool.submit(work, *part) for part in parts]:
+            done.result()
     return [_follow_chain(k, reference, steps, n) for k in range(n)]
 
 

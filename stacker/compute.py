@@ -9,6 +9,7 @@ the frame has weight and add it to the picture.
 import os
 import time
 from collections.abc import Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -50,7 +51,7 @@ from stacker.passes import HostPasses
 from stacker.prefetch import Prefetch
 from stacker.settings import FuseSettings
 from stacker.sharpness import NoiseFloor, NoiseModel
-from stacker.survey import Survey
+from stacker.survey import FrameFacts, Survey
 from stacker.unused import keep_out, on_specks
 
 if TYPE_CHECKING:
@@ -124,7 +125,7 @@ def fuse_source(
     """
     settings = settings or FuseSettings()
     run = _Run(source, settings, transfer, on_event)
-    with run.passes.errors(), run.supply:
+    with run.passes.errors(), run.supply, run.beside:
         run.first_pass()
         run.settle()
         return run.second_pass()
@@ -189,6 +190,8 @@ class _Run:
         self.passes = _passes(settings, self.n_threads)
         self.noise = NoiseModel()
         self.survey = Survey(self.shape, self.table, n_threads=self.n_threads)
+        self.beside = ThreadPoolExecutor(1, thread_name_prefix="survey")
+        self.surveying: Future[FrameFacts] | None = None
 
     def _frames(
         self, numbers: Sequence[int], boxes: Sequence[Box] | None = None
@@ -212,19 +215,14 @@ class _Run:
             energy, luma = self.passes.laplacian_energy(raw)
             self.clock.lap("measure")
             small = self.passes.for_registration(luma, self.shape)
-            reduced = reduce_frame(raw, small, self.table)
+            reduced = reduce_frame(
+                raw, small, self.table, n_threads=self.n_threads
+            )
             frame = self.chain.add(number, reduced)
             self.clock.lap("align")
             if frame is not None:
                 self._measure(energy, luma, frame)
-                self.survey.add(
-                    number,
-                    raw,
-                    frame.reduced,
-                    frame.to_first,
-                    frame.gain,
-                    frame.correlation,
-                )
+                self._survey(raw, frame)
                 frame.reduced = frame.reduced.put_by()
                 self.clock.lap("measure")
             name = self.source.infos[number].name
@@ -232,6 +230,8 @@ class _Run:
                 Event(stage="measure", done=number + 1, total=self.n, message=name)
             )
         self.chain.close()
+        if self.surveying is not None:
+            self.surveying.result()
 
     def _measure(self, energy: ImageF32, luma: ImageF32, frame: UsedFrame) -> None:
         self.noise.add(self.passes.for_noise(energy), self.passes.for_noise(luma))
@@ -240,6 +240,20 @@ class _Run:
         to_frame = np.linalg.inv(HALF_TO_FULL) @ np.linalg.inv(to_grid) @ HALF_TO_FULL
         energy, luma = self.passes.taken_in(energy, luma, slope, to_frame, self.seen)
         self.peaks.add(energy, luma)
+
+    def _survey(self, raw: Pixels, frame: UsedFrame) -> None:
+        """Let the survey look at a frame; it goes on beside the next one's work."""
+        if self.surveying is not None:
+            self.surveying.result()
+        self.surveying = self.beside.submit(
+            self.survey.take,
+            frame.number,
+            self.survey.look(raw, frame.to_first),
+            frame.reduced,
+            frame.to_first,
+            frame.gain,
+            frame.correlation,
+        )
 
     def _to_grid(self) -> Matrix3x3:
         """Frame 0 to the grid of the first pass."""

@@ -325,7 +325,10 @@ class FusionAccumulator:
         guide = picture_guide(self._picture, n_channels, self._n_threads)
         place = follow_picture(place, certainty, guide, n_threads=self._n_threads)
         del guide
-        number = np.interp(place, np.arange(len(numbers)), numbers).astype(np.float32)
+        number = place
+        if list(numbers) != list(range(len(numbers))):
+            places = np.interp(place, np.arange(len(numbers)), numbers)
+            number = places.astype(np.float32)
         if blur_px:
             clean = hidden_share(number, blur_px, n_threads=self._n_threads)
             np.subtract(1, clean, out=clean)
@@ -333,10 +336,7 @@ class FusionAccumulator:
             certainty = clean
         label = np.uint8 if n_bracket < 256 else np.uint16
         owner = np.asarray(numbers, label)[self._owner]
-        code = np.pad(
-            number * np.float32(65535 / max(n_bracket - 1, 1)), 1, mode="edge"
-        )
-        sure = np.pad(certainty * np.float32(255), 1, mode="edge")
+        scale = np.float32(65535 / max(n_bracket - 1, 1))
         depth = np.empty((height, width), np.uint16)
         confidence = np.empty((height, width), np.uint8)
         coverage = np.empty((height, width), label)
@@ -344,7 +344,7 @@ class FusionAccumulator:
             height,
             self._n_threads,
             lambda a, b: _kernels.finish_maps_rows(
-                code, sure, owner, depth, confidence, coverage, a, b
+                number, scale, certainty, owner, depth, confidence, coverage, a, b
             ),
         )
         shape = self._shape[:2] if n_channels == 1 else self._shape

@@ -151,6 +151,23 @@ def grid_shape(shape: tuple[int, int]) -> tuple[int, int]:
     return max(1, round(height / side)), max(1, round(width / side))
 
 
+@dataclass(frozen=True, slots=True)
+class Glimpse:
+    """What `Survey.look` copies of a frame.
+
+    Attributes
+    ----------
+    windows : (array, (rows, columns) bool array) or None
+        Mosaic of windows, and which of them lie in the picture.
+    white, near_white : float
+        As in `FrameFacts`.
+    """
+
+    windows: tuple[Pixels, npt.NDArray[np.bool_]] | None
+    white: float
+    near_white: float
+
+
 class Survey:
     """Collects the facts of a bracket, one frame at a time.
 
@@ -214,9 +231,26 @@ class Survey:
         correlation : float
             Of its registration.
         """
+        glimpse = self.look(raw, to_first)
+        return self.take(number, glimpse, reduced, to_first, gain, correlation)
+
+    def look(self, raw: Pixels, to_first: Matrix3x3) -> Glimpse:
+        """Copy of a frame what `take` needs; good until the next look."""
+        mosaic = self._windows.cut(raw, to_first) if self._windows else None
+        return Glimpse(mosaic, *_white_shares(raw))
+
+    def take(
+        self,
+        number: int,
+        glimpse: Glimpse,
+        reduced: ReducedFrame,
+        to_first: Matrix3x3,
+        gain: npt.NDArray[np.float64],
+        correlation: float,
+    ) -> FrameFacts:
+        """Take a frame that was looked at: the rest of `add`, without its pixels."""
         slope = slope_of_light(self._table, gain)
-        energy, brightness = self._sharpness(raw, to_first)
-        white, near_white = _white_shares(raw)
+        energy, brightness = self._sharpness(glimpse)
         luma = reduced.luma
         if luma.size > SURVEY_PIXELS:
             small = reduced_shape(luma.shape, SURVEY_PIXELS)
@@ -230,8 +264,8 @@ class Survey:
             luma=luma.astype(np.float16),
             light=reduced.cells,
             clipped=reduced.clipped,
-            white=white,
-            near_white=near_white,
+            white=glimpse.white,
+            near_white=glimpse.near_white,
             energy=energy * np.float32(slope**2),
             brightness=brightness,
             slope=slope,
@@ -257,13 +291,13 @@ class Survey:
             unrelated=unrelated,
         )
 
-    def _sharpness(self, raw: Pixels, to_first: Matrix3x3) -> tuple[ImageF32, ImageF32]:
+    def _sharpness(self, glimpse: Glimpse) -> tuple[ImageF32, ImageF32]:
         """Energy by level and cell, and luma by cell."""
         grid = grid_shape(self._shape)
-        if self._windows is None:
+        if self._windows is None or glimpse.windows is None:
             blank = np.full((N_LEVELS, *grid), np.nan, np.float32)
             return blank, np.zeros(grid, np.float32)
-        mosaic, is_seen = self._windows.cut(raw, to_first)
+        mosaic, is_seen = glimpse.windows
         energy, luma = self._windows.maps
         laplacian_energy(mosaic, n_threads=self._n_threads, out=(energy, luma))
         out = np.empty((N_LEVELS, *grid), np.float32)
@@ -404,12 +438,9 @@ class _Windows:
         mosaic = whole.reshape(rows, height, columns, width, raw.shape[2])
         top, left = top.reshape(rows, columns), left.reshape(rows, columns)
         for i in range(rows):
-            # Whole rows at once: of a file, neighbouring bytes cost least.
-            first = int(top[i].min())
-            strip = np.ascontiguousarray(raw[first : int(top[i].max()) + height])
             for j in range(columns):
-                row, column = int(top[i, j]) - first, int(left[i, j])
-                mosaic[i, :, j] = strip[row : row + height, column : column + width]
+                row, column = int(top[i, j]), int(left[i, j])
+                mosaic[i, :, j] = raw[row : row + height, column : column + width]
         return whole, is_seen.reshape(rows, columns)
 
     def inner(self, mosaic: ImageF32) -> ImageF32:

@@ -313,8 +313,8 @@ def test_finished_maps(shape):
     sure = rng.uniform(0, 255, (h, w)).astype(np.float32)
     owner = rng.integers(0, 9, (h, w)).astype(np.uint8)
     found = [np.empty(shape, t) for t in (np.uint16, np.uint8, np.uint8)]
-    wide = (np.pad(a, 1, mode="edge") for a in (code, sure))
-    _kernels.finish_maps_rows(*wide, owner, *found, 0, shape[0])
+    scale, maps = np.float32(65535), (code / np.float32(65535), sure / np.float32(255))
+    _kernels.finish_maps_rows(maps[0], scale, maps[1], owner, *found, 0, shape[0])
     wanted = blending.finished_maps(np, code, sure, owner, shape)
     for ours, theirs in zip(found, wanted, strict=True):
         assert np.abs(ours.astype(int) - theirs).max() <= 1

@@ -20,6 +20,7 @@ from stacker._kernels.edges import (
 )
 from stacker._kernels.energy import energy_rows
 from stacker._kernels.peaks import finish_peak_rows, judge_rows
+from stacker._kernels.reducing import area_mean_rows, glance_rows, tile_detail
 from stacker._kernels.registration import normal_equations_rows
 from stacker._kernels.runtime import run_strips
 from stacker._kernels.sampling import (
@@ -45,12 +46,14 @@ __all__ = [
     "WEIGHT_STEPS",
     "accumulate_rows",
     "align_rows",
+    "area_mean_rows",
     "block_reach_rows",
     "energy_rows",
     "finish_maps_rows",
     "finish_peak_rows",
     "finish_picture_rows",
     "follow_rows",
+    "glance_rows",
     "guide_rows",
     "hide_rows",
     "judge_rows",
@@ -58,6 +61,7 @@ __all__ = [
     "normal_equations_rows",
     "run_strips",
     "share_rows",
+    "tile_detail",
     "take_in_rows",
     "weight_sum_rows",
 ]

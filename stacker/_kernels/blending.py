@@ -285,22 +285,45 @@ def finish_picture_rows(total, low, high, picture, first, end):
 
 
 @jit
-def finish_maps_rows(code, sure, owner, depth, confidence, coverage, first, end):
-    """Full-size depth, confidence and coverage from half-size maps, with a border of 1.
+def finish_maps_rows(
+    number, scale, certainty, owner, depth, confidence, coverage, first, end
+):
+    """Full-size depth, confidence and coverage, rows `first` to `end`.
 
-    `code` (h + 2, w + 2) float32 holds depth codes, `sure` confidence 0..255, `owner`
-    (h, w) the frame that supplies each place.
+    `number` and `certainty` (h, w) float32 at half size are interpolated bilinearly:
+    `scale` turns a number into a code of depth; certainty is 0..1; `owner` (h, w) is the
+    frame that supplies each place.
     """
     width = depth.shape[1]
-    row = np.empty(2 * (code.shape[1] - 2), np.float32)
+    wide = np.empty((3, number.shape[1] + 2), np.float32)
+    row = np.empty(2 * number.shape[1], np.float32)
+    half = np.float32(0.5)
     for r in range(first, end):
-        expand_row(code, r, row)
+        _expand_edged(number, scale, r, wide, row)
         for c in range(width):
-            depth[r, c] = np.uint16(row[c] + np.float32(0.5))
-        expand_row(sure, r, row)
+            depth[r, c] = np.uint16(row[c] + half)
+        _expand_edged(certainty, np.float32(255), r, wide, row)
         for c in range(width):
-            confidence[r, c] = np.uint8(row[c] + np.float32(0.5))
+            confidence[r, c] = np.uint8(row[c] + half)
             coverage[r, c] = owner[r >> 1, c >> 1]
+
+
+@jit
+def _expand_edged(image, scale, row, wide, out):
+    """Full-size row of a half-size map times a factor; beyond the map its edge repeats.
+
+    `wide` (3, w + 2) float32 is written to: rows as `expand_row` takes them.
+    """
+    last = image.shape[0] - 1
+    i = row >> 1
+    other = i - 1 if row % 2 == 0 else i + 1
+    # Rows 1 and 0 for an even row, 1 and 2 for an odd one.
+    beside = 0 if row % 2 == 0 else 2
+    for to, k in ((1, i), (beside, min(max(other, 0), last))):
+        for j in range(image.shape[1]):
+            wide[to, j + 1] = scale * image[k, j]
+        wide[to, 0], wide[to, -1] = wide[to, 1], wide[to, -2]
+    expand_row(wide, row % 2, out)
 
 
 @jit

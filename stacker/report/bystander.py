@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from stacker import _kernels
 from stacker._opencv import area_reduce, warp_linear
 from stacker.files import sha256_of_file
 from stacker.frame import Box, FrameInfo, FrameRecord, FrameSource, ImageF32, Pixels
@@ -29,7 +30,6 @@ PREVIEW_SIDE_PX = 896
 TILE_PX = 64
 """Small against things of one depth, so that most frames show only noise in a tile."""
 N_TILES = (16, 24)
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # ITU-R BT.709-6, 3.2
 
 
 class Bystander:
@@ -94,13 +94,17 @@ class Bystander:
 
 
 def _reduced(raw: Pixels) -> Pixels:
-    """Reduce a frame quickly: two samples or more each way for every pixel kept."""
+    """Reduce a frame quickly: of a large one, two samples each way for every pixel."""
     height, width = raw.shape[:2]
     factor = min(1.0, PREVIEW_SIDE_PX / max(height, width))
     shape = (max(1, round(height * factor)), max(1, round(width * factor)))
-    every = max(1, int(1 / (2 * factor)))
-    thin = np.ascontiguousarray(raw[every // 2 :: every, every // 2 :: every])
-    reduced: Pixels = area_reduce(thin, shape)
+    if min(height // shape[0], width // shape[1]) >= 2:
+        glance = np.empty(shape + raw.shape[2:], np.uint8)
+        n_channels = raw.shape[2] if raw.ndim == 3 else 1
+        flat, out = raw.reshape(height, -1), glance.reshape(shape[0], -1)
+        _kernels.glance_rows(flat, n_channels, out, 0, shape[0])
+        return glance
+    reduced: Pixels = area_reduce(raw, shape)
     if reduced.dtype == np.uint16:  # the page shows eight bits, and all frames are kept
         reduced = (reduced // 257).astype(np.uint8)
     return reduced
@@ -125,27 +129,16 @@ def detail_by_tile(raw: Pixels) -> ImageF32:
     rows = _starts(height, side[0], N_TILES[0])
     columns = _starts(width, side[1], N_TILES[1])
     scale = np.float32(1 / np.iinfo(raw.dtype).max)
-    out = []
-    for row in rows:
-        for column in columns:
-            tile = raw[row : row + side[0], column : column + side[1]]
-            values = tile.astype(np.float32) * scale
-            grey = values if values.ndim == 2 else values @ _LUMA
-            out.append(_laplacian_energy(grey.astype(np.float32)))
-    return np.array(out, np.float32)
+    out = np.empty(len(rows) * len(columns), np.float32)
+    n_channels = raw.shape[2] if raw.ndim == 3 else 1
+    flat = raw.reshape(height, -1)
+    _kernels.tile_detail(flat, n_channels, scale, rows, columns, *side, out)
+    return out
 
 
 def _starts(size: int, side: int, most: int) -> npt.NDArray[np.intp]:
     n = min(most, max(1, size // side))
     return np.linspace(0, size - side, n).round().astype(np.intp)
-
-
-def _laplacian_energy(luma: ImageF32) -> float:
-    if min(luma.shape) < 3:
-        return 0.0
-    middle = luma[1:-1, 1:-1]
-    around = luma[:-2, 1:-1] + luma[2:, 1:-1] + luma[1:-1, :-2] + luma[1:-1, 2:]
-    return float(np.square(around - 4 * middle).mean())
 
 
 @dataclass(frozen=True, slots=True)
