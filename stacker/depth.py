@@ -195,26 +195,27 @@ class PeakAccumulator:
         """
         self._judge(self.n_frames - 1)
         self._recent.clear()
-        index = np.zeros(self._shape, np.float32)
+        index = np.empty(self._shape, np.float32)
+        height = np.empty(self._shape, np.float32)
 
         def work(a: int, b: int) -> None:
             _kernels.finish_peak_rows(
+                self._best,
                 self._at_best,
                 self._before,
                 self._after,
+                self._total,
+                self._count,
                 self._which,
                 self.n_frames,
                 floor,
                 index,
+                height,
                 a,
                 b,
             )
 
         _kernels.run_strips(self._shape[0], self._n_threads, work)
-        np.clip(index, 0, max(self.n_frames - 1, 0), out=index)
-        mean = self._total / np.maximum(self._count, 1)
-        tiny = np.float32(1e-12)
-        height = (np.maximum(self._best, 0) - mean) / (floor + tiny)
         return index, height
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from stacker import _kernels, _opencv
+from stacker.buffers import FrameMemory
 from stacker.depth import FocusMaps
 from stacker.edges import follow_picture, hidden_share, picture_guide
 from stacker.frame import Box, ImageF32, Matrix3x3, Pixels
@@ -132,6 +133,7 @@ class FusionAccumulator:
         self._sharp, self._broad = focal_weights()
         self._lanczos = _kernels.lanczos_table()
         height, width, n_channels = shape
+        self._memory = FrameMemory()
         self._picture = np.empty((height, width * n_channels), np.uint16)
         inner = seen_by_all(to_master, shape[:2])
         self._inverse = np.empty(maps.index.shape, np.float32)
@@ -210,9 +212,11 @@ class FusionAccumulator:
         self._end = min(end + side, self._shape[0])
         self._inner = first, end
         shape = (self._end - self._first, self._shape[1] * self._shape[2])
-        self._total = np.zeros(shape, np.float32)
-        self._low = np.full(shape, 255, np.uint8)
-        self._high = np.zeros(shape, np.uint8)
+        self._total = self._memory.empty(shape, np.float32)
+        self._low = self._memory.empty(shape, np.uint8)
+        self._high = self._memory.empty(shape, np.uint8)
+        for image, empty in ((self._total, 0), (self._low, 255), (self._high, 0)):
+            image[:] = empty
 
     def window(self, ordinal: int) -> Box | None:
         """Rows of used frame `ordinal` that the band needs; None where it needs none."""
@@ -294,7 +298,7 @@ class FusionAccumulator:
             self._n_threads,
             lambda a, b: _kernels.finish_picture_rows(total, low, high, picture, a, b),
         )
-        del self._total, self._low, self._high
+        del self._total, self._low, self._high, total, low, high
 
     def finish(
         self,
@@ -319,6 +323,7 @@ class FusionAccumulator:
         """
         height, width, n_channels = self._shape
         del self._inverse
+        self._memory.rest()
         maps = self._maps
         certainty = maps.certainty
         place = certainty * depth_index + (1 - certainty) * maps.fill

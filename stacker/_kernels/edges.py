@@ -79,9 +79,8 @@ def follow_rows(
         Rows.
     """
     height, width = place.shape
-    n_channels = guide.shape[2]
-    times = 3 // n_channels
-    r = by_distance.shape[0] // 2
+    side, n_alike = by_distance.shape[0], by_likeness.shape[0]
+    r = side // 2
     values = np.empty(by_distance.size, np.float32)
     weights = np.empty(by_distance.size, np.float32)
     for i in range(first, end):
@@ -91,30 +90,42 @@ def follow_rows(
                 continue
             n, total = 0, np.float32(0)
             low, high = np.float32(np.inf), np.float32(-np.inf)
-            for u in range(by_distance.shape[0]):
+            red, green, blue = _colour(guide[i], j)
+            first_v = max(0, r - j // stride)
+            end_v = min(side, r + (width - 1 - j) // stride + 1)
+            for u in range(side):
                 a = i + stride * (u - r)
                 if a < 0 or a >= height:
                     continue
-                for v in range(by_distance.shape[1]):
+                colours, trusts = guide[a], certainty[a]
+                places, close, nearness = place[a], is_close[a], by_distance[u]
+                for v in range(first_v, end_v):
                     b = j + stride * (v - r)
-                    if b < 0 or b >= width:
+                    other_red, other_green, other_blue = _colour(colours, b)
+                    d, e = other_red - red, other_green - green
+                    f = other_blue - blue
+                    apart = (d * d + e * e + f * f) >> np.int32(LIKENESS_SHIFT)
+                    if apart >= n_alike:
                         continue
-                    apart = 0
-                    for ch in range(n_channels):
-                        d = np.int32(guide[a, b, ch]) - np.int32(guide[i, j, ch])
-                        apart += times * d * d
-                    apart >>= LIKENESS_SHIFT
-                    if apart >= by_likeness.shape[0]:
-                        continue
-                    w = by_likeness[apart] * by_distance[u, v]
-                    w *= certainty[a, b] + least
-                    if is_close[a, b] != 0:
+                    w = by_likeness[apart] * nearness[v]
+                    w *= trusts[b] + least
+                    if close[b] != 0:
                         w *= doubt
-                    values[n], weights[n] = place[a, b], w
+                    value = places[b]
+                    values[n], weights[n] = value, w
                     total += w
-                    low, high = min(low, place[a, b]), max(high, place[a, b])
+                    low, high = min(low, value), max(high, value)
                     n += 1
             out[i, j] = _weighted_median(values, weights, n, total, low, high)
+
+
+@jit
+def _colour(row, j):
+    """Three channels of a place; one channel stands for all three."""
+    if row.shape[1] == 3:
+        return np.int32(row[j, 0]), np.int32(row[j, 1]), np.int32(row[j, 2])
+    grey = np.int32(row[j, 0])
+    return grey, grey, grey
 
 
 @jit

@@ -102,11 +102,28 @@ def _inverse_root(energy, floor):
 
 
 @jit
-def finish_peak_rows(at_best, before, after, which, n_frames, floor, index, first, end):
-    """Sub-frame place of the peak into `index`, rows `first` to `end`.
+def finish_peak_rows(
+    best,
+    at_best,
+    before,
+    after,
+    total,
+    count,
+    which,
+    n_frames,
+    floor,
+    index,
+    height,
+    first,
+    end,
+):
+    """Sub-frame place of the peak, and its height above noise, rows `first` to `end`.
 
-    Vertex of the parabola through ``(E - floor) ** -0.5`` of three neighbouring frames.
+    Vertex of the parabola through ``(E - floor) ** -0.5`` of three neighbouring frames
+    into `index`; largest merit less their mean, in units of the floor, into `height`.
+    The rest is as `judge_rows` leaves it.
     """
+    last = np.float32(max(n_frames - 1, 0))
     for i in range(first, end):
         for j in range(at_best.shape[1]):
             k = which[i, j]
@@ -127,4 +144,7 @@ def finish_peak_rows(at_best, before, after, which, n_frames, floor, index, firs
                     place += min(max(step, np.float32(-1)), np.float32(1))
                 else:
                     place = np.float32(k)
-            index[i, j] = place
+            index[i, j] = min(max(place, np.float32(0)), last)
+            mean = total[i, j] / np.float32(max(count[i, j], 1))
+            above = max(best[i, j], np.float32(0)) - mean
+            height[i, j] = above / (floor[i, j] + np.float32(1e-12))
