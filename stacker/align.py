@@ -129,17 +129,25 @@ def _reduced_luma(raw: Pixels, luma_half: ImageF32, n_threads: int) -> ImageF32:
     shape = reduced_shape(raw.shape[:2], REGISTRATION_PIXELS)
     if luma_half.shape == shape:
         return luma_half.copy()  # its memory holds the next frame's soon
-    if luma_half.size > REGISTRATION_PIXELS:
-        small = np.empty(shape, np.float32)
+    luma = luma_half
+    if luma_half.size < REGISTRATION_PIXELS:
+        luma = np.empty(raw.shape[:2], np.float32)
+        scale = np.float32(1 / np.iinfo(raw.dtype).max)
+        flat = raw.reshape(raw.shape[0], -1)
         _kernels.run_strips(
-            shape[0],
+            raw.shape[0],
             n_threads,
-            lambda a, b: _kernels.area_mean_rows(luma_half, small, a, b),
+            lambda a, b: _kernels.luma_rows(flat, raw.shape[2], scale, luma, a, b),
         )
-        return small
-    colours = _opencv.area_reduce(raw, shape).reshape(*shape, raw.shape[2])
-    value = colours.astype(np.float32) * np.float32(1 / np.iinfo(raw.dtype).max)
-    return np.ascontiguousarray(_opencv.luma_of(value), np.float32)
+    if luma.shape == shape:
+        return luma
+    small = np.empty(shape, np.float32)
+    _kernels.run_strips(
+        shape[0],
+        n_threads,
+        lambda a, b: _kernels.area_mean_rows(luma, small, a, b),
+    )
+    return small
 
 
 def register_pair(

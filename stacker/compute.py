@@ -24,6 +24,7 @@ from stacker.events import Event, OnEvent, ignore_event
 from stacker.frame import (
     ArraySource,
     Box,
+    Finding,
     FrameSource,
     FusionResult,
     ImageF32,
@@ -34,6 +35,7 @@ from stacker.frame import (
 from stacker.geometry import HALF_TO_FULL, half_shape
 from stacker.glints import settle_glints
 from stacker.inspection import (
+    Speck,
     blur_per_frame,
     find_specks,
     inspect_reading,
@@ -269,20 +271,16 @@ class _Run:
         self.floor: NoiseFloor = self.noise.finish(self.table)
         self.reference = self.chain.choose_reference()
         base = self.chain.used[self.reference]
+        inspecting = self.beside.submit(self._inspect, base)
         self.maps = self._focus_maps(base)
         maps = self.passes.downloaded(self.maps)
         self.transforms = self.chain.to_reference(self.reference, maps)
         self.gains = self.chain.gains(self.reference, self.transforms)
         self.clock.lap("align")
-        to_master = np.asarray(np.linalg.inv(base.to_first), np.float64)
-        facts = self.survey.facts(to_master=to_master)
-        del self.survey
-        reading = read_facts(facts, self.source.infos)
-        self.blur_px = blur_per_frame(reading)
-        found = inspect_reading(reading)
+        found, specks, self.blur_px = inspecting.result()
         self.unused, said = keep_out(
             found,
-            find_specks(facts) if any(f.code == "dust" for f in found) else (),
+            specks,
             [u.number for u in self.chain.used],
             maps,
         )
@@ -298,6 +296,19 @@ class _Run:
         if n_settled or len(self.unused.specks):
             self.maps = self.passes.uploaded(maps)
         self.clock.lap("measure")
+
+    def _inspect(
+        self, base: UsedFrame
+    ) -> tuple[Sequence[Finding], Sequence[Speck], float]:
+        """Judge the bracket: findings, dust, growth of blur per frame."""
+        to_master = np.asarray(np.linalg.inv(base.to_first), np.float64)
+        facts = self.survey.facts(to_master=to_master)
+        del self.survey
+        reading = read_facts(facts, self.source.infos)
+        found = inspect_reading(reading)
+        is_dusty = any(f.code == "dust" for f in found)
+        specks = find_specks(facts) if is_dusty else ()
+        return found, specks, blur_per_frame(reading)
 
     def _focus_maps(self, base: UsedFrame) -> FocusMaps:
         """Finish the peaks and bring them to the grid of the reference."""

@@ -32,6 +32,8 @@ FOCUS_REACH_FRAMES = 2.0
 OUT_OF_FOCUS_WEIGHT = 0.1
 # The bands are smooth: every second pixel each way holds nearly all there is to know.
 SAMPLE_STEP = 2
+# Fewer do to come near.
+FIRST_SAMPLE_STEP, NEARLY_THERE_PX = 4, 0.1
 REFINE_STEPS = 10
 CONVERGED_PX = 0.003
 # Priors: corner error of the start, parallax over the whole bracket, contrast.
@@ -104,10 +106,17 @@ class PairRefinement:
         step[0, 2], step[1, 2] = (step[0, 0] - 1) / 2, (step[1, 1] - 1) / 2
         index = _opencv.warp_linear(maps.index, step @ to_master, shape)
         certainty = _opencv.warp_linear(maps.certainty, step @ to_master, shape)
-        near = (index - np.float32((k + inner) / 2)) / np.float32(FOCUS_REACH_FRAMES)
-        inside = np.exp(np.float32(-0.5) * near * near)
-        self.focus = certainty * (np.float32(OUT_OF_FOCUS_WEIGHT) + inside)
-        self.behind = (index - np.float32(k)) / np.float32(n)
+        # In place: fresh memory costs as much as the arithmetic.
+        near = index - np.float32((k + inner) / 2)
+        near *= np.float32(np.sqrt(0.5) / FOCUS_REACH_FRAMES)
+        near *= near
+        np.exp(np.negative(near, out=near), out=near)
+        near += np.float32(OUT_OF_FOCUS_WEIGHT)
+        near *= certainty
+        self.focus = near
+        index -= np.float32(k)
+        index *= np.float32(1 / n)
+        self.behind = index
 
     def weigh_by_sharpness(self, to_moving: Matrix3x3) -> None:
         """Set what counts: places that are sharp in both frames."""
@@ -129,8 +138,11 @@ class PairRefinement:
         transform = start
         parallax = np.zeros(2)
         noise = max(float(np.sqrt(np.mean(self.fixed * self.fixed))), 1e-6)
+        sample_step = FIRST_SAMPLE_STEP
         for _ in range(REFINE_STEPS):
-            normal, right, cost, mass = self._sums(transform, parallax, noise)
+            normal, right, cost, mass = self._sums(
+                transform, parallax, noise, sample_step
+            )
             if mass <= 0:
                 break
             noise = max(float(np.sqrt(cost / mass)), 1e-7)
@@ -146,12 +158,15 @@ class PairRefinement:
             transform = moved @ transform
             transform /= transform[2, 2]
             parallax += step[n_params:-1]
-            if corner_distance(moved, np.eye(3), self.fixed.shape) < until_px:
+            distance = corner_distance(moved, np.eye(3), self.fixed.shape)
+            if distance < until_px and sample_step == SAMPLE_STEP:
                 break
+            if distance < NEARLY_THERE_PX:
+                sample_step = SAMPLE_STEP
         return transform, (float(parallax[0]), float(parallax[1]))
 
     def _sums(
-        self, transform: Matrix3x3, parallax: np.ndarray, noise: float
+        self, transform: Matrix3x3, parallax: np.ndarray, noise: float, sample_step: int
     ) -> tuple[np.ndarray, np.ndarray, float, float]:
         to_moving = invert(transform)
         parts: dict[int, tuple[np.ndarray, np.ndarray, float, float]] = {}
@@ -169,7 +184,7 @@ class PairRefinement:
                 # A Cauchy scale of two standard deviations keeps 90 % efficiency.
                 2.0 * noise,
                 self.margin,
-                SAMPLE_STEP,
+                sample_step,
                 a,
                 b,
             )

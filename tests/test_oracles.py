@@ -343,6 +343,53 @@ def test_depth_follows_the_picture(shape, channels):
     assert min(half) < 4 or (found != place).any()
 
 
+@pytest.mark.parametrize("channels", [1, 3])
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16])
+def test_small_copies(channels, dtype):
+    shape = (211, 347)
+    raw = made_frame(shape, channels, dtype)
+    flat, scale = raw.reshape(shape[0], -1), np.float32(1 / np.iinfo(dtype).max)
+    luma = np.empty(shape, np.float32)
+    for rows in ((0, 100), (100, shape[0])):
+        _kernels.luma_rows(flat, channels, scale, luma, *rows)
+    values = raw.astype(np.float32) * scale
+    wanted = _opencv.luma_of(values.reshape(*shape, channels))
+    np.testing.assert_allclose(luma, np.asarray(wanted).reshape(shape), atol=1e-6)
+    for small in ((211, 347), (100, 170), (31, 40), (1, 1)):
+        found = np.empty(small, np.float32)
+        for rows in ((0, small[0] // 2), (small[0] // 2, small[0])):
+            _kernels.area_mean_rows(luma, found, *rows)
+        np.testing.assert_allclose(found, _opencv.area_reduce(luma, small), atol=1e-5)
+    glance = np.empty((21, 30 * channels), np.uint8)
+    _kernels.glance_rows(flat, channels, glance, 0, 21)
+    rows = ((np.arange(42) + 0.5) * shape[0] / 42).astype(int)
+    columns = ((np.arange(60) + 0.5) * shape[1] / 60).astype(int)
+    four = raw.reshape(*shape, channels)[rows][:, columns].astype(int)
+    total = four.reshape(21, 2, 30, 2, channels).sum((1, 3))
+    wanted = total // (4 if dtype == np.uint8 else 4 * 257)
+    np.testing.assert_array_equal(glance.reshape(21, 30, channels), wanted)
+
+
+@pytest.mark.parametrize("channels", [1, 3])
+def test_detail_of_tiles(channels):
+    raw = made_frame((90, 120), channels, np.uint16)
+    scale = np.float32(1 / 65535)
+    rows, columns = np.array([0, 13, 26]), np.array([0, 40, 56])
+    found = np.empty(9, np.float32)
+    _kernels.tile_detail(
+        raw.reshape(90, -1), channels, scale, rows, columns, 64, 64, found
+    )
+    luma = _opencv.luma_of(raw.reshape(90, 120, channels).astype(np.float32) * scale)
+    luma = np.asarray(luma, float).reshape(90, 120)
+    wanted = []
+    for r in rows:
+        for c in columns:
+            t = luma[r : r + 64, c : c + 64]
+            around = t[:-2, 1:-1] + t[2:, 1:-1] + t[1:-1, :-2] + t[1:-1, 2:]
+            wanted.append(np.square(around - 4 * t[1:-1, 1:-1]).mean())
+    np.testing.assert_allclose(found, wanted, rtol=2e-3)
+
+
 @pytest.mark.parametrize("blur_px", [0.7, -3.0, 40.0])
 @pytest.mark.parametrize("shape", SIZES)
 def test_hidden_places(shape, blur_px):

@@ -18,7 +18,7 @@ from stacker._kernels.edges import (
     guide_rows,
     hide_rows,
 )
-from stacker._kernels.energy import energy_rows
+from stacker._kernels.energy import energy_rows, luma_rows
 from stacker._kernels.peaks import finish_peak_rows, judge_rows
 from stacker._kernels.reducing import area_mean_rows, glance_rows, tile_detail
 from stacker._kernels.registration import normal_equations_rows
@@ -58,6 +58,7 @@ __all__ = [
     "hide_rows",
     "judge_rows",
     "lanczos_table",
+    "luma_rows",
     "normal_equations_rows",
     "run_strips",
     "share_rows",

@@ -5,7 +5,7 @@ import numpy as np
 from stacker._kernels.pooling import KEPT_ROWS, pool_row
 from stacker._kernels.runtime import jit
 
-__all__ = ["energy_rows"]
+__all__ = ["energy_rows", "luma_rows"]
 
 LUMA_RED, LUMA_GREEN, LUMA_BLUE = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, 3.2
 
@@ -29,6 +29,18 @@ def _luma_row(samples, n_channels, scale, out):
             )
     out[0] = out[1]
     out[width + 1] = out[width]
+
+
+@jit
+def luma_rows(flat, n_channels, scale, luma, first, end):
+    """Luma at full size, rows `first` to `end` of `luma` (H, W) float32.
+
+    `flat` (H, W * C) integer codes; `scale` turns a code into 0..1.
+    """
+    wide = np.empty(luma.shape[1] + 2, np.float32)
+    for r in range(first, end):
+        _luma_row(flat[r], n_channels, scale, wide)
+        luma[r] = wide[1:-1]
 
 
 @jit
