@@ -344,7 +344,8 @@ def refine_transforms(
             shared = pair + 1, frames[pair + 1]
 
     parts = list(iter_strips(n - 1, at_once))
-    with ThreadPoolExecutor(at_once) as pool:
+    # OpenCV's own threads would wait for each other.
+    with _opencv.single_threaded(), ThreadPoolExecutor(at_once) as pool:
         for done in [pool.submit(work, *part) for part in parts]:
             done.result()
     return [_follow_chain(k, reference, steps, n) for k in range(n)]

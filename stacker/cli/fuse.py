@@ -1,5 +1,6 @@
 """``stacker fuse``: a bracket in, a master with depth, coverage and report out."""
 
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -111,6 +112,7 @@ def fuse(
         msg = f"{folder}: exists already (overwriting was not asked for)"
         raise OutputExistsError(msg)
 
+    _load_compiler()
     from stacker.report.record import record_json
 
     with progress(said) as on_event:
@@ -133,6 +135,21 @@ def fuse(
         _print_summary(report.record)
     if strict and report.needs_a_look:
         ctx.exit(LOOK)
+
+
+def _load_compiler() -> None:
+    """Load numba without the BLAS that it looks for in scipy: no kernel uses one.
+
+    An eighth of a second. Only here: a script that imports the library may use it.
+    """
+    blas: Any = "scipy.linalg.cython_blas"
+    if blas in sys.modules:
+        return
+    sys.modules[blas] = None  # type: ignore[assignment]  # that import fails at once
+    try:
+        import numba.np.arraymath  # noqa: F401
+    finally:
+        del sys.modules[blas]
 
 
 def _fill_from_report(report: Path, values: dict[str, Any], ctx: click.Context) -> None:

@@ -7,7 +7,9 @@ the crops are at full size, and there are few of them.
 
 import base64
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from io import BytesIO
 
 import numpy as np
@@ -32,6 +34,7 @@ __all__ = [
 ]
 
 PICTURE_SIDE_MAX_PX = 2048
+AT_ONCE = 4  # pictures made and encoded side by side
 MAP_SIDES_PX = (1024, 640, 400)
 """Larger side of the maps: the first at which they keep to their budget."""
 FRAME_SIDE_MAX_PX, FRAME_SIDE_MIN_PX = 1024, 480
@@ -189,12 +192,14 @@ def _maps(result: FusionResult) -> tuple[EmbeddedImage, ...]:
         # 65535 / 257 = 255: the whole range of the depth map onto the colour table.
         steps = ((depth.astype(np.uint32) + 128) // 257).astype(np.uint8)
         planes = [labels & 255, labels >> 8, steps, confidence]
-        images = (
-            _coloured_png(steps, cividis()),
-            _coloured_png(labels, frame_colours(len(result.frames))),
-            _png(Image.fromarray(confidence)),
-            _png(Image.fromarray(np.concatenate(planes, axis=0, dtype=np.uint8))),
+        pictures = (
+            _coloured(steps, cividis()),
+            _coloured(labels, frame_colours(len(result.frames))),
+            Image.fromarray(confidence),
+            Image.fromarray(np.concatenate(planes, axis=0, dtype=np.uint8)),
         )
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            images = tuple(pool.map(_png, pictures))
         if sum(len(i.url) for i in images) <= MAPS_BUDGET:
             break
     return images
@@ -226,18 +231,15 @@ def embedded_frames(
     affordable = FRAMES_BUDGET / len(numbers) / BYTES_PER_PIXEL
     side = round((affordable * max(height, width) / min(height, width)) ** 0.5)
     side = min(max(side, FRAME_SIDE_MIN_PX), FRAME_SIDE_MAX_PX)
-    shown = [
-        to_srgb8(
-            _averaged(
-                aligned_preview(
-                    small[k], aligned.frames[k], aligned.curves(k), aligned.shape
-                ),
-                side,
-            ),
-            icc_profile,
+
+    def show(k: int) -> npt.NDArray[np.uint8]:
+        moved = aligned_preview(
+            small[k], aligned.frames[k], aligned.curves(k), aligned.shape
         )
-        for k in numbers
-    ]
+        return to_srgb8(_averaged(moved, side), icc_profile)
+
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        shown = list(pool.map(show, numbers))
     embedded = dict(zip(numbers, _jpegs(shown, FRAMES_BUDGET), strict=True))
     return tuple(embedded.get(k) for k in range(len(aligned.frames)))
 
@@ -290,13 +292,13 @@ def _sampled(labels: Pixels, side_max_px: int) -> Pixels:
     return sampled
 
 
-def _coloured_png(steps: Pixels, table: npt.NDArray[np.uint8]) -> EmbeddedImage:
-    """Encode `steps` as a palette PNG, or as RGB where a palette has too few entries."""
+def _coloured(steps: Pixels, table: npt.NDArray[np.uint8]) -> Image.Image:
+    """Colour `steps` by a palette, or as RGB where a palette has too few entries."""
     if len(table) > 256:
-        return _png(Image.fromarray(table[steps]))
+        return Image.fromarray(table[steps])
     image = Image.fromarray(steps.astype(np.uint8))
     image.putpalette(table.tobytes())
-    return _png(image)
+    return image
 
 
 def _png(image: Image.Image) -> EmbeddedImage:
@@ -310,10 +312,11 @@ def _jpegs(
 ) -> list[EmbeddedImage]:
     """Encode pictures at the best quality at which all together keep to the budget."""
     files: list[bytes] = []
-    for quality in (JPEG_QUALITY, *LOWER_QUALITIES):
-        files = [_jpeg(p, quality) for p in pictures]
-        if sum(len(f) for f in files) <= budget:
-            break
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        for quality in (JPEG_QUALITY, *LOWER_QUALITIES):
+            files = list(pool.map(partial(_jpeg, quality=quality), pictures))
+            if sum(len(f) for f in files) <= budget:
+                break
     return [
         _embedded(f, "jpeg", (p.shape[1], p.shape[0]))
         for f, p in zip(files, pictures, strict=True)
