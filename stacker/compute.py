@@ -217,9 +217,7 @@ class _Run:
             energy, luma = self.passes.laplacian_energy(raw)
             self.clock.lap("measure")
             small = self.passes.for_registration(luma, self.shape)
-            reduced = reduce_frame(
-                raw, small, self.table, n_threads=self.n_threads
-            )
+            reduced = reduce_frame(raw, small, self.table, n_threads=self.n_threads)
             frame = self.chain.add(number, reduced)
             self.clock.lap("align")
             if frame is not None:

@@ -298,7 +298,7 @@ class FusionAccumulator:
             self._n_threads,
             lambda a, b: _kernels.finish_picture_rows(total, low, high, picture, a, b),
         )
-        del self._total, self._low, self._high, total, low, high
+        del self._total, self._low, self._high
 
     def finish(
         self,

@@ -62,7 +62,7 @@ __all__ = [
     "normal_equations_rows",
     "run_strips",
     "share_rows",
-    "tile_detail",
     "take_in_rows",
+    "tile_detail",
     "weight_sum_rows",
 ]

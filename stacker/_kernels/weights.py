@@ -25,10 +25,19 @@ LED_WITHIN = np.float32(0.55)
 
 
 @jit
-def _at_distance(table, distance):
-    """Weight by distance in frames, 0 beyond the table's end."""
-    k = int(abs(distance) * np.float32(WEIGHT_STEPS) + np.float32(0.5))
+def _at_place(table, number, place):
+    """Weight of a frame by its distance from a place, 0 beyond the table's end.
+
+    The place is rounded, not the distance: what all frames have at a place then depends
+    on that one number, and `_sums_by_place` knows their sum.
+    """
+    k = abs(number * WEIGHT_STEPS - _step(place))
     return table[k] if k < table.shape[0] else np.float32(0)
+
+
+@jit
+def _step(place):
+    return np.int32(place * np.float32(WEIGHT_STEPS) + np.float32(0.5))
 
 
 @jit
@@ -38,10 +47,9 @@ def _weight(number, index, fill, certainty, sharp, broad):
     Focal interpolation where the depth is certain, a broad mean round the filled depth
     where it is not.
     """
-    n = np.float32(number)
-    w = certainty * _at_distance(sharp, n - index)
+    w = certainty * _at_place(sharp, number, index)
     if certainty < 1:
-        w += (np.float32(1) - certainty) * _at_distance(broad, n - fill)
+        w += (np.float32(1) - certainty) * _at_place(broad, number, fill)
     return w
 
 
@@ -126,21 +134,24 @@ def weight_sum_rows(
     x `width`. Not used are places on `specks` (k, 3) float64, x, y and radius in pixels
     of every frame, and in `boxes` (k, 5) int64, a frame's number and the half-size rows
     and columns from and to. `seen_by_all` (4,) int64 are half-size rows and columns from
-    and to within which every frame reaches. `inverse` (h, w) float32 is written, negative where dust must
-    be borne, because no clean frame is in focus, and 0 where the owner alone counts; and
-    `owner` (h, w) int16, the frame with the largest weight, or the nearest usable one.
+    and to within which every frame reaches. `inverse` (h, w) float32 is written, negative
+    where dust must be borne, because no clean frame is in focus, and 0 where the owner
+    alone counts; and `owner` (h, w) int16, the frame with the largest weight, or the
+    nearest usable one.
     """
     is_plain = specks.shape[0] == 0 and boxes.shape[0] == 0
     n = to_frames.shape[0]
     sharp_sums, broad_sums = _sums_by_place(sharp, n), _sums_by_place(broad, n)
+    last = np.int32((n - 1) * WEIGHT_STEPS)
     for i in range(first, end):
         is_inner_row = seen_by_all[0] <= i < seen_by_all[1]
         for j in range(index.shape[1]):
             is_inner = is_inner_row and seen_by_all[2] <= j < seen_by_all[3]
             near, far, sure = index[i, j], fill[i, j], certainty[i, j]
             if is_plain and is_inner:
-                total = sure * _at_place(sharp_sums, near)
-                total += (np.float32(1) - sure) * _at_place(broad_sums, far)
+                at, beside = min(_step(near), last), min(_step(far), last)
+                total = sure * sharp_sums[at]
+                total += (np.float32(1) - sure) * broad_sums[beside]
                 if total >= LEAST_WEIGHT:
                     inverse[i, j] = np.float32(1) / total
                     owner[i, j] = _heaviest(near, far, sure, sharp, broad, n)
@@ -175,12 +186,6 @@ def _sums_by_place(table, n):
 
 
 @jit
-def _at_place(sums, place):
-    k = int(place * np.float32(WEIGHT_STEPS) + np.float32(0.5))
-    return sums[min(max(k, 0), sums.shape[0] - 1)]
-
-
-@jit
 def _frames_around(near, far, sure, sharp, broad, n):
     """Frames, from and to, that may have weight at a place."""
     low, high = int(near) - 1, int(near) + 2
@@ -196,10 +201,9 @@ def _heaviest(near, far, sure, sharp, broad, n):
     """Frame with the largest weight at a place that all reach; of equals the first."""
     if sure == 1:
         k = min(int(near), n - 1)
-        is_next = k + 1 < n and _at_distance(sharp, k + 1 - near) > _at_distance(
-            sharp, near - k
-        )
-        return k + 1 if is_next else k
+        if k + 1 < n and _at_place(sharp, k + 1, near) > _at_place(sharp, k, near):
+            return k + 1
+        return k
     low, high = _frames_around(near, far, sure, sharp, broad, n)
     top, best = np.float32(-1), low
     for k in range(low, high):
@@ -249,9 +253,7 @@ def _weight_sum(
     if dusty >= LEAST_WEIGHT:
         return np.float32(-1) / dusty, dusty_best
     place = sure * near + (np.float32(1) - sure) * far
-    alone = _nearest_usable(
-        to_frames, place, i, j, height, width, boxes, reference
-    )
+    alone = _nearest_usable(to_frames, place, i, j, height, width, boxes, reference)
     return np.float32(0), alone
 
 
@@ -371,15 +373,14 @@ def half_weights(
 @jit
 def _row_of_weights(number, index, fill, certainty, inverse, owner, sharp, broad, out):
     """Weights of frame `number` at places that it covers; no branches, for speed."""
-    n = np.float32(number)
-    steps, half = np.float32(WEIGHT_STEPS), np.float32(0.5)
+    n = np.int32(number * WEIGHT_STEPS)
     # Both tables end at 0.
-    last, last_broad = np.float32(sharp.shape[0] - 1), np.float32(broad.shape[0] - 1)
+    last, last_broad = np.int32(sharp.shape[0] - 1), np.int32(broad.shape[0] - 1)
     for b in range(out.shape[0]):
-        near = min(abs(n - index[b]) * steps + half, last)
-        far = min(abs(n - fill[b]) * steps + half, last_broad)
+        near = min(abs(n - _step(index[b])), last)
+        far = min(abs(n - _step(fill[b])), last_broad)
         sure, scale = certainty[b], inverse[b]
-        w = sure * sharp[np.int32(near)] + (np.float32(1) - sure) * broad[np.int32(far)]
+        w = sure * sharp[near] + (np.float32(1) - sure) * broad[far]
         alone = np.float32(1) if owner[b] == number else np.float32(0)
         out[b] = alone if scale == 0 else abs(scale) * w
 

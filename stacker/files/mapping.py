@@ -20,6 +20,7 @@ from typing import Any, BinaryIO, Self, cast
 
 import numpy as np
 import numpy.typing as npt
+from llvmlite import binding, ir
 
 from stacker.errors import FrameReadError
 
@@ -29,10 +30,14 @@ __all__ = ["FileMaps", "sha256_of_file"]
 _N_SLOTS = 512
 # Of each: first byte, byte after the last, whether the handler was needed.
 _FIELDS = 3
-_PIECE_BYTES = 32 << 20  # hashed at a time: what is mapped counts as the process's memory
+_PIECE_BYTES = (
+    32 << 20
+)  # hashed at a time: what is mapped counts as the process's memory
 
 _HAS_HANDLER = sys.platform == "linux" and sys.maxsize > 2**32
 _FIXED = 0x10  # MAP_FIXED of <linux/mman.h>, which Python does not name
+_RIGHTS = mmap.PROT_READ | mmap.PROT_WRITE if _HAS_HANDLER else 0
+_ZEROS = mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS | _FIXED if _HAS_HANDLER else 0
 _SIGINFO, _RESTART = 0x4, 0x10000000  # SA_SIGINFO, SA_RESTART
 _ADDRESS_AT = 2  # si_addr in siginfo_t, in units of 8 bytes
 
@@ -57,8 +62,11 @@ class _Guard:
         self._lock = threading.Lock()
         self._before = _SigAction()
         self._libc = ctypes.CDLL(None, use_errno=True)
-        self._code = self._compiled()  # keeps the machine code alive
-        self._ours = _SigAction(handler=self._code[1], flags=_SIGINFO | _RESTART)
+        code = _handler_code(
+            ctypes.addressof(self.table), ctypes.addressof(self._before)
+        )
+        self._engine, address = _compiled(code)
+        self._ours = _SigAction(handler=address, flags=_SIGINFO | _RESTART)
 
     def install(self) -> None:
         """Take the signal, where somebody else has it."""
@@ -68,91 +76,93 @@ class _Guard:
             if now.handler == self._ours.handler:
                 return
             # Whoever had it gets what is not ours, first hand.
-            ctypes.memmove(ctypes.byref(self._before), ctypes.byref(now), ctypes.sizeof(now))
+            ctypes.memmove(
+                ctypes.byref(self._before), ctypes.byref(now), ctypes.sizeof(now)
+            )
             self._libc.sigaction(signal.SIGBUS, ctypes.byref(self._ours), None)
 
-    def _compiled(self) -> tuple[Any, int]:
-        """Compile the handler: no line of Python may run within a signal like this one.
 
-        In C::
+def _handler_code(table_at: int, before_at: int) -> str:
+    """Write the handler for LLVM: no line of Python may run within a signal like this.
 
-            void handler(int number, siginfo_t *info, void *context) {
-                for (int k = 0; k < N_SLOTS; k++) {
-                    if (table[k].first <= info->si_addr < table[k].end) {
-                        page = info->si_addr & -page_size;
-                        mmap(page, table[k].end - page, ...);  // zeros
-                        table[k].hit = 1;
-                        return;  // and the access is tried again
-                    }
+    In C::
+
+        void handler(int number, siginfo_t *info, void *context) {
+            for (int k = 0; k < N_SLOTS; k++) {
+                if (table[k].first <= info->si_addr && info->si_addr < table[k].end) {
+                    page = info->si_addr & -page_size;
+                    mmap(page, table[k].end - page, ...);  // zeros
+                    table[k].hit = 1;
+                    return;  // and the access is tried again
                 }
-                sigaction(number, &before, NULL);
             }
-        """
-        from llvmlite import binding, ir  # noqa: PLC0415  only where a file is mapped
+            sigaction(number, before, NULL);
+        }
+    """
+    word, number = ir.IntType(64), ir.IntType(32)
+    pointer = word.as_pointer()
 
-        word, number = ir.IntType(64), ir.IntType(32)
-        pointer = word.as_pointer()
+    def constant(value: int) -> ir.Constant:
+        return ir.Constant(word, value)
 
-        def constant(value: int) -> ir.Constant:
-            return ir.Constant(word, value)
+    module = ir.Module()
+    kind = ir.FunctionType(ir.VoidType(), [number, pointer, pointer])
+    handler = ir.Function(module, kind, "handler")
+    # Found in the C library by their names.
+    kind = ir.FunctionType(pointer, [word, word, number, number, number, word])
+    zeros = ir.Function(module, kind, "mmap")
+    kind = ir.FunctionType(number, [number, pointer, pointer])
+    restore = ir.Function(module, kind, "sigaction")
+    start, loop, test, found, further, foreign = (
+        handler.append_basic_block(name)
+        for name in ("start", "loop", "test", "found", "further", "foreign")
+    )
+    table = constant(table_at).inttoptr(pointer)
 
-        module = ir.Module()
-        kind = ir.FunctionType(ir.VoidType(), [number, pointer, pointer])
-        handler = ir.Function(module, kind, "handler")
-        # Found in the C library by their names.
-        kind = ir.FunctionType(pointer, [word, word, number, number, number, word])
-        zeros = ir.Function(module, kind, "mmap")
-        kind = ir.FunctionType(number, [number, pointer, pointer])
-        restore = ir.Function(module, kind, "sigaction")
-        start, loop, test, found, further, foreign = (
-            handler.append_basic_block(name)
-            for name in ("start", "loop", "test", "found", "further", "foreign")
-        )
-        table = constant(ctypes.addressof(self.table)).inttoptr(pointer)
+    build = ir.IRBuilder(start)
+    address = build.load(build.gep(handler.args[1], [constant(_ADDRESS_AT)]))
+    build.branch(loop)
 
-        build = ir.IRBuilder(start)
-        address = build.load(build.gep(handler.args[1], [constant(_ADDRESS_AT)]))
-        build.branch(loop)
+    build.position_at_end(loop)
+    at = build.phi(word)
+    at.add_incoming(constant(0), start)
+    begin = build.load(build.gep(table, [at]))
+    end = build.load(build.gep(table, [build.add(at, constant(1))]))
+    build.cbranch(build.icmp_signed("<=", begin, address), test, further)
 
-        build.position_at_end(loop)
-        at = build.phi(word)
-        at.add_incoming(constant(0), start)
-        begin = build.load(build.gep(table, [at]))
-        end = build.load(build.gep(table, [build.add(at, constant(1))]))
-        build.cbranch(build.icmp_signed("<=", begin, address), test, further)
+    build.position_at_end(test)
+    build.cbranch(build.icmp_signed("<", address, end), found, further)
 
-        build.position_at_end(test)
-        build.cbranch(build.icmp_signed("<", address, end), found, further)
+    build.position_at_end(found)
+    page = build.and_(address, constant(-mmap.PAGESIZE))
+    options = [ir.Constant(number, value) for value in (_RIGHTS, _ZEROS, -1)]
+    build.call(zeros, [page, build.sub(end, page), *options, constant(0)])
+    build.store(constant(1), build.gep(table, [build.add(at, constant(2))]))
+    build.ret_void()
 
-        build.position_at_end(found)
-        page = build.and_(address, constant(-mmap.PAGESIZE))
-        flags = mmap.MAP_PRIVATE | mmap.MAP_ANONYMOUS | _FIXED
-        rights = mmap.PROT_READ | mmap.PROT_WRITE
-        options = [ir.Constant(number, value) for value in (rights, flags, -1)]
-        build.call(zeros, [page, build.sub(end, page), *options, constant(0)])
-        build.store(constant(1), build.gep(table, [build.add(at, constant(2))]))
-        build.ret_void()
+    build.position_at_end(further)
+    after = build.add(at, constant(_FIELDS))
+    at.add_incoming(after, further)
+    is_over = build.icmp_signed(">=", after, constant(_FIELDS * _N_SLOTS))
+    build.cbranch(is_over, foreign, loop)
 
-        build.position_at_end(further)
-        after = build.add(at, constant(_FIELDS))
-        at.add_incoming(after, further)
-        is_over = build.icmp_signed(">=", after, constant(_FIELDS * _N_SLOTS))
-        build.cbranch(is_over, foreign, loop)
+    build.position_at_end(foreign)
+    before = constant(before_at).inttoptr(pointer)
+    build.call(restore, [handler.args[0], before, constant(0).inttoptr(pointer)])
+    build.ret_void()
+    return str(module)
 
-        build.position_at_end(foreign)
-        before = constant(ctypes.addressof(self._before)).inttoptr(pointer)
-        nothing = constant(0).inttoptr(pointer)
-        build.call(restore, [handler.args[0], before, nothing])
-        build.ret_void()
 
-        binding.initialize_native_target()
-        binding.initialize_native_asmprinter()
-        compiled = binding.parse_assembly(str(module))
-        compiled.verify()
-        machine = binding.Target.from_default_triple().create_target_machine()
-        engine = binding.create_mcjit_compiler(compiled, machine)
-        engine.finalize_object()
-        return engine, engine.get_function_address("handler")
+def _compiled(code: str) -> tuple[Any, int]:
+    """Compile a handler: what keeps it alive, and its address."""
+    binding.initialize_native_target()
+    binding.initialize_native_asmprinter()
+    module = binding.parse_assembly(code)
+    module.verify()
+    machine = binding.Target.from_default_triple().create_target_machine()
+    engine = binding.create_mcjit_compiler(module, machine)
+    engine.finalize_object()
+    return engine, engine.get_function_address("handler")
 
 
 _guard: _Guard | None = None
@@ -185,7 +195,7 @@ class _Map(mmap.mmap):
 
     def __del__(self) -> None:
         if self._owner is not None:
-            self._owner._leave(self._slot)  # noqa: SLF001  the other half of this class
+            self._owner._leave(self._slot)
 
 
 class FileMaps:
@@ -242,7 +252,7 @@ class FileMaps:
                 file.fileno(),
                 before + n_bytes,
                 flags=mmap.MAP_PRIVATE,
-                prot=mmap.PROT_READ | mmap.PROT_WRITE,
+                prot=_RIGHTS,
                 offset=offset - before,
             )
         except (OSError, ValueError):  # no such thing there; a file that is cut off

@@ -402,7 +402,7 @@ def plain_samples(
         str(page.parent.filehandle.path),
         page.dataoffsets[0] + first * width * samples * itemsize,
         (planes, depth, end - first, width, samples),
-        page.dtype,
+        page.dtype or np.uint8,
     )
 
 

@@ -84,6 +84,7 @@ def _segments(
     if is_plain(page):
         opened = cast("FileIO", page.parent.filehandle)
         rows = (box.row, box.row + box.height)
+        whole: np.ndarray[Any, Any]
         mapped = plain_samples(page, opened, maps, rows) if maps else None
         if mapped is not None:
             whole = mapped[0, 0]

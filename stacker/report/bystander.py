@@ -72,7 +72,9 @@ class Bystander:
             self.small[index] = _reduced(raw)
             self.detail[index] = detail_by_tile(raw)
             if self._files is not None:
-                self._sums[index] = self._pool.submit(sha256_of_file, self._files[index])
+                self._sums[index] = self._pool.submit(
+                    sha256_of_file, self._files[index]
+                )
         return raw
 
     def read_window(self, index: int, box: Box) -> Pixels:
