@@ -259,16 +259,17 @@ def _repeat(values, n, out):
 
 @jit
 def _add_row(values, weights, total, low, high):
-    scale = np.float32(255)
+    least, most = np.float32(0), np.float32(255)
     for k in range(values.shape[0]):
         total[k] += weights[k] * values[k]
-    for k in range(values.shape[0]):
-        # Rounded outward: a step of the range is a 255th.
-        below = np.int32(values[k] * scale)
-        above = np.int32(values[k] * scale + np.float32(0.999))
+        # Rounded outward: a step of the range is a 255th. Compared as floats, which
+        # takes half the time.
+        value = values[k] * most
         counts = weights[k] > np.float32(POSITIVE_WEIGHT)
-        low[k] = min(np.int32(low[k]), below if counts else np.int32(255))
-        high[k] = max(np.int32(high[k]), min(above, 255) if counts else np.int32(0))
+        below = max(value, least) if counts else most
+        above = min(value + np.float32(0.999), most) if counts else least
+        low[k] = np.uint8(np.int32(min(np.float32(low[k]), below)))
+        high[k] = np.uint8(np.int32(max(np.float32(high[k]), above)))
 
 
 @jit
