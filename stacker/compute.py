@@ -213,7 +213,10 @@ class _Run:
         """Register, measure light and sharpness, one frame at a time."""
         self.peaks = self.passes.peaks(half_shape(self.grid))
         self.seen = self.passes.seen(half_shape(self.grid))
-        for number, raw in enumerate(self._frames(range(self.n))):
+        frames = self._frames(range(self.n))
+        # Neither enumerate nor zip: they hold the frame before while the next is read.
+        for number in range(self.n):
+            raw = next(frames)
             energy, luma = self.passes.laplacian_energy(raw)
             self.clock.lap("measure")
             small = self.passes.for_registration(luma, self.shape)
@@ -225,6 +228,7 @@ class _Run:
                 self._survey(raw, frame)
                 frame.reduced = frame.reduced.put_by()
                 self.clock.lap("measure")
+            del raw
             name = self.source.infos[number].name
             self.on_event(
                 Event(stage="measure", done=number + 1, total=self.n, message=name)
@@ -343,9 +347,11 @@ class _Run:
             jobs = [(k, box) for k, box in needed if box is not None]
             boxes = [box for _, box in jobs] if len(bands) > 1 else None
             frames = self._frames([used[k].number for k, _ in jobs], boxes)
-            for (k, box), raw in zip(jobs, frames, strict=True):
+            for k, box in jobs:
+                raw = next(frames)
                 curves = normalising_table(self.table, self.gains[k])
                 fusion.add(raw, box.row if boxes else 0, curves, k)
+                del raw
                 self.clock.lap("fuse")
                 self.on_event(
                     Event(
