@@ -10,8 +10,8 @@ import json
 import platform
 import sys
 import time
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -149,19 +149,18 @@ def fuse_bracket(
     bystander = Bystander(source, paths if outputs.checksums else None)
     with (
         contextlib.closing(bystander),
-        ThreadPoolExecutor(1, thread_name_prefix="write") as writer,
         Results(
             output, settings=outputs, inputs=paths, threads=settings.threads
         ) as results,
+        _writer() as writer,
     ):
         result = fuse_source(
             bystander, settings, transfer=transfer.table, on_event=on_event
         )
         merge = _merge(source.infos, result, all_settings)
         metadata = source.metadata(result.reference)
-        writing = writer.submit(
-            _write_pictures, results, result, metadata, merge, on_event
-        )
+        # The page is made meanwhile.
+        writing = _begin_to_write(writer, results, result, metadata, merge)
         preview = srgb_preview(result.picture, icc_profile)
         findings = _worst_first((*result.findings, *_notes(source.infos, transfer)))
         places = worst_places(result, findings)
@@ -176,7 +175,7 @@ def fuse_bracket(
             aligned=aligned.window,
             icc_profile=icc_profile,
         )
-        encode_s = writing.result()
+        encode_s = _written(writing, on_event)
         record = build_record(
             FusionFacts(
                 version=_version("stacker"),
@@ -217,25 +216,46 @@ def fuse_bracket(
     )
 
 
-def _write_pictures(
+@contextlib.contextmanager
+def _writer() -> Iterator[ThreadPoolExecutor]:
+    """Give a thread to write files in; what has not begun at the end is not written."""
+    pool = ThreadPoolExecutor(1, thread_name_prefix="write")
+    try:
+        yield pool
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _begin_to_write(
+    writer: ThreadPoolExecutor,
     results: Results,
     result: FusionResult,
     metadata: Metadata,
     merge: Merge,
-    on_event: OnEvent,
-) -> float:
-    """Write the pictures; tell the seconds."""
-    started_s = time.perf_counter()
+) -> list[tuple[str, Future[float]]]:
+    """Have the pictures written: name of each, and the seconds that it takes."""
+
+    def timed(write: Callable[[], None]) -> float:
+        started_s = time.perf_counter()
+        write()
+        return time.perf_counter() - started_s
+
     steps: tuple[tuple[str, Callable[[], None]], ...] = (
         ("master", lambda: results.write_master(result.picture, metadata, merge)),
         ("depth", lambda: results.write_depth(result.depth)),
         ("confidence", lambda: results.write_confidence(result.confidence)),
         ("coverage", lambda: results.write_coverage(result.coverage)),
     )
-    for done, (name, write) in enumerate(steps, start=1):
-        write()
-        on_event(Event(stage="write", done=done, total=len(steps), message=name))
-    return time.perf_counter() - started_s
+    return [(name, writer.submit(timed, write)) for name, write in steps]
+
+
+def _written(writing: list[tuple[str, Future[float]]], on_event: OnEvent) -> float:
+    """Wait until the pictures are written; tell the seconds that it took."""
+    seconds = 0.0
+    for done, (name, future) in enumerate(writing, start=1):
+        seconds += future.result()
+        on_event(Event(stage="write", done=done, total=len(writing), message=name))
+    return seconds
 
 
 def _merge(

@@ -6,6 +6,7 @@ it is given, what is written of its answer, and what is left behind when things 
 
 import json
 import os
+import threading
 import tomllib
 from importlib.metadata import PackageNotFoundError
 from pathlib import Path
@@ -210,6 +211,38 @@ def test_progress_is_reported_stage_by_stage(shots, out, computing):
     for stage in ("fuse", "write", "report"):
         last = [e for e in events if e.stage == stage][-1]
         assert last.done == last.total
+
+
+def test_progress_comes_in_the_calling_thread(shots, out, computing):
+    threads = set()
+    fuse_bracket(
+        [shots],
+        out / "still.tif",
+        on_event=lambda _: threads.add(threading.current_thread()),
+    )
+    assert threads == {threading.current_thread()}
+
+
+def test_a_page_that_fails_while_files_are_written_leaves_nothing(
+    shots, out, computing, monkeypatch
+):
+    """The master is still being written when the page's pictures fail."""
+    is_failed = threading.Event()
+    write_master = pipeline.Results.write_master
+
+    def slowly(self, *args):
+        assert is_failed.wait(10)
+        write_master(self, *args)
+
+    def fail(*_, **__):
+        is_failed.set()
+        raise RuntimeError
+
+    monkeypatch.setattr(pipeline.Results, "write_master", slowly)
+    monkeypatch.setattr(pipeline, "page_images", fail)
+    with pytest.raises(RuntimeError):
+        fuse_bracket([shots], out / "still.tif")
+    assert listing(out) == []
 
 
 def test_preview_beside_the_master_where_asked_for(shots, out, computing):

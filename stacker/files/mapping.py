@@ -274,7 +274,8 @@ class FileMaps:
             It was; what has been made of its samples is wrong.
         """
         table = _guarded().table if self._names else ()
-        hit = [n for s, n in self._names.items() if table[_FIELDS * s + 2]]
+        # A copy: frames come and go in other threads.
+        hit = [n for s, n in list(self._names.items()) if table[_FIELDS * s + 2]]
         for name in (*self._lost, *hit):
             raise FrameReadError(
                 name,
