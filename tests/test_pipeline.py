@@ -25,6 +25,7 @@ from stacker.errors import (
     OutputExistsError,
 )
 from stacker.events import Event
+from stacker.files import Results
 from stacker.frame import Finding
 from stacker.pipeline import fuse_bracket
 from stacker.settings import AlignSettings, FuseSettings, OutputSettings, ReadSettings
@@ -228,7 +229,7 @@ def test_a_page_that_fails_while_files_are_written_leaves_nothing(
 ):
     """The master is still being written when the page's pictures fail."""
     is_failed = threading.Event()
-    write_master = pipeline.Results.write_master
+    write_master = Results.write_master
 
     def slowly(self, *args):
         assert is_failed.wait(10)
@@ -238,7 +239,7 @@ def test_a_page_that_fails_while_files_are_written_leaves_nothing(
         is_failed.set()
         raise RuntimeError
 
-    monkeypatch.setattr(pipeline.Results, "write_master", slowly)
+    monkeypatch.setattr(Results, "write_master", slowly)
     monkeypatch.setattr(pipeline, "page_images", fail)
     with pytest.raises(RuntimeError):
         fuse_bracket([shots], out / "still.tif")
