@@ -175,6 +175,7 @@ def fuse_bracket(
             aligned=aligned.window,
             icc_profile=icc_profile,
         )
+        source.rest()  # the page's crops were read, too
         encode_s = _written(writing, on_event)
         record = build_record(
             FusionFacts(

@@ -3,6 +3,7 @@ when a file is cut off while it is looked at."""
 
 import hashlib
 import os
+import signal
 import subprocess
 import sys
 import textwrap
@@ -11,10 +12,12 @@ import numpy as np
 import pytest
 import tifffile
 
+from stacker import pipeline
 from stacker.errors import FrameReadError
-from stacker.files import FileSource, sha256_of_file
-from stacker.files.mapping import FileMaps
+from stacker.files import FileSource, mapping, sha256_of_file
 from stacker.frame import Box
+from stacker.report import images
+from stacker.settings import AlignSettings, FuseSettings
 
 needs_maps = pytest.mark.skipif(
     sys.platform != "linux" or sys.maxsize < 2**32, reason="nothing is mapped here"
@@ -158,15 +161,17 @@ def test_signals_of_others_stay_theirs(tmp_path):
     names = [str(p) for p in (*paths, other)]
     command = [sys.executable, "-c", script, *names]
     done = subprocess.run(command, capture_output=True, check=False)
-    assert done.returncode == -7  # SIGBUS
+    assert done.returncode == -signal.SIGBUS
 
 
+@needs_maps
 def test_more_maps_than_places_are_read_instead(tmp_path, monkeypatch):
     frames, paths = written(tmp_path)
-    monkeypatch.setattr(FileMaps, "samples", lambda *_, **__: None)
+    monkeypatch.setattr(mapping._guarded(), "free", [])
     source = FileSource(paths, is_mapped=True)
     np.testing.assert_array_equal(source.read(0), frames[0])
     np.testing.assert_array_equal(source.view(1), frames[1])
+    assert source._views._names == {}
 
 
 def test_checksums_are_those_of_hashlib(tmp_path):
@@ -176,3 +181,31 @@ def test_checksums_are_those_of_hashlib(tmp_path):
         wanted = hashlib.sha256(path.read_bytes()).hexdigest()
         assert sha256_of_file(path) == wanted
     assert sha256_of_file(tmp_path / "none") is None
+
+
+@needs_maps
+def test_a_frame_cut_off_while_the_page_is_made_is_told(tmp_path, monkeypatch):
+    """Its crops on the page would be black."""
+    _, paths = written(tmp_path, n=3)
+    out = tmp_path / "out"
+    out.mkdir()
+    page_images = images.page_images
+
+    def cut_short(*args, aligned, **options):
+        samples = mapping.FileMaps.samples
+
+        def then_cut(*args, **options):
+            found = samples(*args, **options)
+            os.truncate(paths[1], 20_000)
+            return found
+
+        with monkeypatch.context() as patch:
+            patch.setattr(mapping.FileMaps, "samples", then_cut)
+            aligned(1)  # as a place of the page looks
+        return page_images(*args, **options)
+
+    monkeypatch.setattr(pipeline, "page_images", cut_short)
+    still = FuseSettings(align=AlignSettings(enabled=False))
+    with pytest.raises(FrameReadError, match=r"frame_1\.tif"):
+        pipeline.fuse_bracket(paths, out / "a.tif", still)
+    assert list(out.iterdir()) == []

@@ -30,11 +30,11 @@ from stacker._kernels.sampling import (
     lanczos_table,
 )
 from stacker._kernels.warping import take_in_rows
+from stacker._kernels.weight_sums import weight_sum_rows
 from stacker._kernels.weights import (
     WEIGHT_STEPS,
     block_reach_rows,
     share_rows,
-    weight_sum_rows,
 )
 
 __all__ = [

@@ -5,13 +5,13 @@ import numpy as np
 from stacker._kernels.pooling import KEPT_ROWS, pool_row
 from stacker._kernels.runtime import jit
 
-__all__ = ["energy_rows", "luma_rows"]
+__all__ = ["energy_rows", "luma_row", "luma_rows", "squared_laplacian"]
 
 LUMA_RED, LUMA_GREEN, LUMA_BLUE = 0.2126, 0.7152, 0.0722  # ITU-R BT.709-6, 3.2
 
 
 @jit
-def _luma_row(samples, n_channels, scale, out):
+def luma_row(samples, n_channels, scale, out):
     """Luma of one row into ``out[1:-1]``, its end pixels repeated on either side."""
     width = samples.shape[0] // n_channels
     if n_channels == 1:
@@ -39,12 +39,12 @@ def luma_rows(flat, n_channels, scale, luma, first, end):
     """
     wide = np.empty(luma.shape[1] + 2, np.float32)
     for r in range(first, end):
-        _luma_row(flat[r], n_channels, scale, wide)
+        luma_row(flat[r], n_channels, scale, wide)
         luma[r] = wide[1:-1]
 
 
 @jit
-def _squared_laplacian(above, row, below, out):
+def squared_laplacian(above, row, below, out):
     for c in range(out.shape[0]):
         lap = (
             above[c + 1]
@@ -88,18 +88,18 @@ def energy_rows(flat, n_channels, scale, taps, energy, luma, first, end):
     begin, stop = max(first - 2, 0), min(end + 2, half_height)
     # Two rows are kept from one half-size row to the next: row r lies in rows[r & 3].
     for r in range(2 * begin - 1, 2 * begin + 1):
-        _luma_row(flat[min(max(r, 0), last)], n_channels, scale, rows[r & 3])
+        luma_row(flat[min(max(r, 0), last)], n_channels, scale, rows[r & 3])
     for i in range(begin, stop):
         top = 2 * i
         for r in range(top + 1, top + 3):
-            _luma_row(flat[min(r, last)], n_channels, scale, rows[r & 3])
+            luma_row(flat[min(r, last)], n_channels, scale, rows[r & 3])
         light0, light1 = rows[top & 3], rows[(top + 1) & 3]
-        _squared_laplacian(rows[(top - 1) & 3], light0, light1, squares[0])
+        squared_laplacian(rows[(top - 1) & 3], light0, light1, squares[0])
         # An odd last row stands for both: its second row of squares is the first again.
         below = squares[0]
         if top + 1 <= last:
             below = squares[1]
-            _squared_laplacian(light0, light1, rows[(top + 2) & 3], below)
+            squared_laplacian(light0, light1, rows[(top + 2) & 3], below)
         _halved(squares[0], below, kept[i % KEPT_ROWS])
         if first <= i < end:
             _halved(light0[1:-1], light1[1:-1], luma[i])

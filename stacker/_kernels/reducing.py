@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from stacker._kernels.energy import LUMA_BLUE, LUMA_GREEN, LUMA_RED
+from stacker._kernels.energy import luma_row, squared_laplacian
 from stacker._kernels.runtime import jit
 
 __all__ = ["area_mean_rows", "glance_rows", "tile_detail"]
@@ -69,31 +69,21 @@ def tile_detail(flat, n_channels, scale, rows, columns, height, width, out):
     `flat` (H, W * C) integer codes, `scale` turns one into 0..1; `rows` and `columns` are
     where tiles of `height` x `width` begin.
     """
-    luma = np.empty((height, width), np.float32)
-    red, green = np.float32(LUMA_RED) * scale, np.float32(LUMA_GREEN) * scale
-    blue = np.float32(LUMA_BLUE) * scale
+    luma = np.empty((3, width + 2), np.float32)
+    squares = np.empty(width, np.float32)
     at = 0
     for top in rows:
         for left in columns:
-            for r in range(height):
-                row = flat[top + r]
-                for c in range(width):
-                    k = (left + c) * n_channels
-                    if n_channels == 1:
-                        luma[r, c] = scale * np.float32(row[k])
-                    else:
-                        luma[r, c] = (
-                            red * np.float32(row[k])
-                            + green * np.float32(row[k + 1])
-                            + blue * np.float32(row[k + 2])
-                        )
+            first, end = left * n_channels, (left + width) * n_channels
             total = np.float32(0)
-            for r in range(1, height - 1):
+            for r in range(height):
+                luma_row(flat[top + r, first:end], n_channels, scale, luma[r % 3])
+                if r < 2:
+                    continue
+                above, row, below = luma[(r - 2) % 3], luma[(r - 1) % 3], luma[r % 3]
+                squared_laplacian(above, row, below, squares)
                 for c in range(1, width - 1):
-                    around = luma[r - 1, c] + luma[r + 1, c]
-                    around += luma[r, c - 1] + luma[r, c + 1]
-                    change = around - np.float32(4) * luma[r, c]
-                    total += change * change
+                    total += squares[c]
             n = max(height - 2, 0) * max(width - 2, 0)
             out[at] = total / np.float32(n) if n else np.float32(0)
             at += 1

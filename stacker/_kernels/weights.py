@@ -7,54 +7,56 @@ from stacker._kernels.sampling import BLOCK_COLUMNS, BLOCK_ROWS
 
 __all__ = [
     "WEIGHT_STEPS",
+    "at_place",
     "block_reach_rows",
+    "covers",
     "expand_row",
     "half_weights",
+    "is_in_box",
+    "is_on_speck",
     "share_rows",
-    "weight_sum_rows",
+    "step_of",
+    "weight_at",
 ]
 
 # Weight tables: steps per frame of distance, fine enough to take the nearest.
 WEIGHT_STEPS = 512
-# Below this sum of weights, which lobes of a few frames alone can give, one frame stands
-# alone.
-LEAST_WEIGHT = 0.3
 # The leading frame lies within half a frame of the depth, and a little: maps are
 # interpolated.
 LED_WITHIN = np.float32(0.55)
 
 
 @jit
-def _at_place(table, number, place):
+def at_place(table, number, place):
     """Weight of a frame by its distance from a place, 0 beyond the table's end.
 
     The place is rounded, not the distance: what all frames have at a place then depends
     on that one number, and `_sums_by_place` knows their sum.
     """
-    k = abs(number * WEIGHT_STEPS - _step(place))
+    k = abs(number * WEIGHT_STEPS - step_of(place))
     return table[k] if k < table.shape[0] else np.float32(0)
 
 
 @jit
-def _step(place):
+def step_of(place):
     return np.int32(place * np.float32(WEIGHT_STEPS) + np.float32(0.5))
 
 
 @jit
-def _weight(number, index, fill, certainty, sharp, broad):
+def weight_at(number, index, fill, certainty, sharp, broad):
     """Weigh frame `number` at one place.
 
     Focal interpolation where the depth is certain, a broad mean round the filled depth
     where it is not.
     """
-    w = certainty * _at_place(sharp, number, index)
+    w = certainty * at_place(sharp, number, index)
     if certainty < 1:
-        w += (np.float32(1) - certainty) * _at_place(broad, number, fill)
+        w += (np.float32(1) - certainty) * at_place(broad, number, fill)
     return w
 
 
 @jit
-def _covers(m, row, col, height, width):
+def covers(m, row, col, height, width):
     """Whether a frame reaches the half-size place (row, col) of the master."""
     x, y = 2.0 * col + 0.5, 2.0 * row + 0.5
     d = m[2, 0] * x + m[2, 1] * y + m[2, 2]
@@ -64,7 +66,7 @@ def _covers(m, row, col, height, width):
 
 
 @jit
-def _is_in_box(number, row, col, boxes):
+def is_in_box(number, row, col, boxes):
     """Whether frame `number` shows something that moved at (row, col)."""
     for k in range(boxes.shape[0]):
         if (
@@ -77,7 +79,7 @@ def _is_in_box(number, row, col, boxes):
 
 
 @jit
-def _is_on_speck(m, row, col, specks):
+def is_on_speck(m, row, col, specks):
     """Whether a frame has dust at the half-size place (row, col) of the master."""
     if specks.shape[0] == 0:
         return False
@@ -90,171 +92,6 @@ def _is_on_speck(m, row, col, specks):
         if dx * dx + dy * dy < radius * radius:
             return True
     return False
-
-
-@jit
-def _nearest_usable(to_frames, place, row, col, height, width, boxes, reference):
-    """Frame nearest in focus to `place` in which nothing moved at (row, col)."""
-    n = to_frames.shape[0]
-    middle = int(place + np.float32(0.5))
-    for off in range(n):
-        for sign in (-1, 1):
-            k = middle + sign * off
-            if (
-                0 <= k < n
-                and _covers(to_frames[k], row, col, height, width)
-                and not _is_in_box(k, row, col, boxes)
-            ):
-                return k
-    return reference
-
-
-@jit
-def weight_sum_rows(
-    index,
-    fill,
-    certainty,
-    sharp,
-    broad,
-    to_frames,
-    height,
-    width,
-    specks,
-    boxes,
-    seen_by_all,
-    reference,
-    inverse,
-    owner,
-    first,
-    end,
-):
-    """Scale the weights to a sum of 1: by what, rows `first` to `end` at half size.
-
-    `to_frames` (n, 3, 3) float64 takes master pixels to pixels of each frame, of `height`
-    x `width`. Not used are places on `specks` (k, 3) float64, x, y and radius in pixels
-    of every frame, and in `boxes` (k, 5) int64, a frame's number and the half-size rows
-    and columns from and to. `seen_by_all` (4,) int64 are half-size rows and columns from
-    and to within which every frame reaches. `inverse` (h, w) float32 is written, negative
-    where dust must be borne, because no clean frame is in focus, and 0 where the owner
-    alone counts; and `owner` (h, w) int16, the frame with the largest weight, or the
-    nearest usable one.
-    """
-    is_plain = specks.shape[0] == 0 and boxes.shape[0] == 0
-    n = to_frames.shape[0]
-    sharp_sums, broad_sums = _sums_by_place(sharp, n), _sums_by_place(broad, n)
-    last = np.int32((n - 1) * WEIGHT_STEPS)
-    for i in range(first, end):
-        is_inner_row = seen_by_all[0] <= i < seen_by_all[1]
-        for j in range(index.shape[1]):
-            is_inner = is_inner_row and seen_by_all[2] <= j < seen_by_all[3]
-            near, far, sure = index[i, j], fill[i, j], certainty[i, j]
-            if is_plain and is_inner:
-                at, beside = min(_step(near), last), min(_step(far), last)
-                total = sure * sharp_sums[at]
-                total += (np.float32(1) - sure) * broad_sums[beside]
-                if total >= LEAST_WEIGHT:
-                    inverse[i, j] = np.float32(1) / total
-                    owner[i, j] = _heaviest(near, far, sure, sharp, broad, n)
-                    continue
-            inverse[i, j], owner[i, j] = _weight_sum(
-                i,
-                j,
-                near,
-                far,
-                sure,
-                sharp,
-                broad,
-                to_frames,
-                height,
-                width,
-                specks,
-                boxes,
-                is_inner,
-                reference,
-            )
-
-
-@jit
-def _sums_by_place(table, n):
-    """Sum of the weights of all of `n` frames, by place in steps as the table's."""
-    out = np.zeros((n - 1) * WEIGHT_STEPS + 1, np.float32)
-    for k in range(n):
-        centre, reach = k * WEIGHT_STEPS, table.shape[0] - 1
-        for at in range(max(centre - reach, 0), min(centre + reach + 1, out.shape[0])):
-            out[at] += table[abs(at - centre)]
-    return out
-
-
-@jit
-def _frames_around(near, far, sure, sharp, broad, n):
-    """Frames, from and to, that may have weight at a place."""
-    low, high = int(near) - 1, int(near) + 2
-    if sure < 1:
-        reach = max(sharp.shape[0], broad.shape[0]) // WEIGHT_STEPS + 1
-        low = min(low, int(far) - reach + 1)
-        high = max(high, int(far) + reach)
-    return max(low, 0), min(high + 1, n)
-
-
-@jit
-def _heaviest(near, far, sure, sharp, broad, n):
-    """Frame with the largest weight at a place that all reach; of equals the first."""
-    if sure == 1:
-        k = min(int(near), n - 1)
-        if k + 1 < n and _at_place(sharp, k + 1, near) > _at_place(sharp, k, near):
-            return k + 1
-        return k
-    low, high = _frames_around(near, far, sure, sharp, broad, n)
-    top, best = np.float32(-1), low
-    for k in range(low, high):
-        w = _weight(k, near, far, sure, sharp, broad)
-        if w > top and w != 0:
-            top, best = w, k
-    return best
-
-
-@jit
-def _weight_sum(
-    i,
-    j,
-    near,
-    far,
-    sure,
-    sharp,
-    broad,
-    to_frames,
-    height,
-    width,
-    specks,
-    boxes,
-    is_inner,
-    reference,
-):
-    """Scale and owner at one place, see `weight_sum_rows`: each frame asked in turn."""
-    low, high = _frames_around(near, far, sure, sharp, broad, to_frames.shape[0])
-    total, top, best = np.float32(0), np.float32(-1), reference
-    dusty, dusty_top, dusty_best = np.float32(0), np.float32(-1), reference
-    for k in range(low, high):
-        w = _weight(k, near, far, sure, sharp, broad)
-        m = to_frames[k]
-        if w == 0 or not (is_inner or _covers(m, i, j, height, width)):
-            continue
-        if _is_in_box(k, i, j, boxes):
-            continue
-        dusty += w
-        if w > dusty_top:
-            dusty_top, dusty_best = w, k
-        if not _is_on_speck(m, i, j, specks):
-            total += w
-            if w > top:
-                top, best = w, k
-    if total >= LEAST_WEIGHT:
-        return np.float32(1) / total, best
-    if dusty >= LEAST_WEIGHT:
-        return np.float32(-1) / dusty, dusty_best
-    place = sure * near + (np.float32(1) - sure) * far
-    alone = _nearest_usable(to_frames, place, i, j, height, width, boxes, reference)
-    return np.float32(0), alone
 
 
 @jit
@@ -329,7 +166,7 @@ def half_weights(
     sure_cover = specks.shape[0] == 0 and boxes.shape[0] == 0
     for i in (i0, i0 + out.shape[0] - 1):
         for j in (j0, j0 + out.shape[1] - 1):
-            sure_cover = sure_cover and _covers(m, i, j, height, width)
+            sure_cover = sure_cover and covers(m, i, j, height, width)
     has_any = False
     b0, b1 = max(-j0, 0), min(index.shape[1] - j0, out.shape[1])
     for a in range(out.shape[0]):
@@ -353,9 +190,9 @@ def half_weights(
                 if row[b] == 0 or scale == 0:
                     continue
                 if (
-                    not _covers(m, i, j, height, width)
-                    or _is_in_box(number, i, j, boxes)
-                    or (scale > 0 and _is_on_speck(m, i, j, specks))
+                    not covers(m, i, j, height, width)
+                    or is_in_box(number, i, j, boxes)
+                    or (scale > 0 and is_on_speck(m, i, j, specks))
                 ):
                     row[b] = 0
         out[a, :b0], out[a, b1:] = row[0], row[b1 - b0 - 1]
@@ -377,8 +214,8 @@ def _row_of_weights(number, index, fill, certainty, inverse, owner, sharp, broad
     # Both tables end at 0.
     last, last_broad = np.int32(sharp.shape[0] - 1), np.int32(broad.shape[0] - 1)
     for b in range(out.shape[0]):
-        near = min(abs(n - _step(index[b])), last)
-        far = min(abs(n - _step(fill[b])), last_broad)
+        near = min(abs(n - step_of(index[b])), last)
+        far = min(abs(n - step_of(fill[b])), last_broad)
         sure, scale = certainty[b], inverse[b]
         w = sure * sharp[near] + (np.float32(1) - sure) * broad[far]
         alone = np.float32(1) if owner[b] == number else np.float32(0)
@@ -432,12 +269,12 @@ def share_rows(
             if abs(place - led) > LED_WITHIN:
                 # The file's depth was moved to an edge of the picture after the fusion.
                 place, sure = led, np.float32(1)
-            own = max(_weight(ordinal, place, place, sure, sharp, broad), none)
+            own = max(weight_at(ordinal, place, place, sure, sharp, broad), none)
             if own == none:
                 share[r, c] = none
                 continue
             total = none
             middle = int(place)
             for k in range(max(middle - reach, 0), min(middle + reach + 2, n_used)):
-                total += max(_weight(k, place, place, sure, sharp, broad), none)
+                total += max(weight_at(k, place, place, sure, sharp, broad), none)
             share[r, c] = own / total

@@ -20,7 +20,7 @@ __all__ = [
     "weight_sums",
 ]
 
-# Below this sum of weights one frame stands alone (as in `_kernels.weights`).
+# Below this sum of weights one frame stands alone (as in `_kernels.weight_sums`).
 LEAST_WEIGHT = 0.3
 
 

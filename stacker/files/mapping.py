@@ -273,12 +273,14 @@ class FileMaps:
         FrameReadError
             It was; what has been made of its samples is wrong.
         """
-        table = _guarded().table if self._names else ()
         # A copy: frames come and go in other threads.
-        hit = [n for s, n in list(self._names.items()) if table[_FIELDS * s + 2]]
-        for name in (*self._lost, *hit):
+        alive = list(self._names.items())
+        table = _guarded().table if alive else ()
+        gone = [name for slot, name in alive if table[_FIELDS * slot + 2]]
+        gone += self._lost
+        if gone:
             raise FrameReadError(
-                name,
+                gone[0],
                 "has been cut off, or is out of reach, since it was opened: "
                 "copy it again",
             )
@@ -288,10 +290,10 @@ class FileMaps:
         guard = _guard
         if guard is None:
             return
-        name = self._names.pop(slot)
         at = _FIELDS * slot
         if guard.table[at + 2]:
-            self._lost.append(name)
+            self._lost.append(self._names[slot])
+        del self._names[slot]
         guard.table[at + 1] = guard.table[at + 2] = guard.table[at] = 0
         guard.free.append(slot)
 

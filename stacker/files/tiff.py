@@ -5,18 +5,17 @@ what it does not refuse: missing segments, a copy that is not finished, kinds of
 that a camera picture does not have.
 """
 
-import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, BinaryIO, NoReturn, cast
+from typing import TYPE_CHECKING, BinaryIO, NoReturn, cast
 
 import numpy as np
-import numpy.typing as npt
 import tifffile
 
 from stacker.buffers import FrameMemory
 from stacker.errors import InputError
 from stacker.files.layout import first_channels
 from stacker.files.mapping import FileMaps
+from stacker.files.plain import WHITE_IS_ZERO, is_plain, plain_samples, read_plain
 from stacker.files.segments import declared_size
 from stacker.frame import Pixels
 
@@ -28,13 +27,10 @@ __all__ = [
     "check_pixel_count",
     "check_segments",
     "decode_tiff",
-    "is_plain",
-    "plain_samples",
-    "read_plain",
 ]
 
 # Photometric interpretations (TIFF 6.0) that are grey or RGB once decoded.
-_WHITE_IS_ZERO, _BLACK_IS_ZERO, _RGB, _YCBCR = 0, 1, 2, 6
+_BLACK_IS_ZERO, _RGB, _YCBCR = 1, 2, 6
 _NAMES_OF_OTHERS = {
     3: "palette colour",
     4: "a mask",
@@ -43,7 +39,6 @@ _NAMES_OF_OTHERS = {
     32803: "raw sensor data",
     34892: "linear raw data",
 }
-_NATIVE = "<" if sys.byteorder == "little" else ">"
 _JPEG = 7
 _COMPRESSIONS = {
     1: "none",
@@ -208,7 +203,7 @@ def _channels(page: tifffile.TiffPage) -> tuple[int, int]:
     is_jpeg = page.compression == _JPEG
     if colour == _RGB or (colour == _YCBCR and is_jpeg):
         n_channels = 3
-    elif colour in (_WHITE_IS_ZERO, _BLACK_IS_ZERO):
+    elif colour in (WHITE_IS_ZERO, _BLACK_IS_ZERO):
         n_channels = 1
     else:
         _refuse(f"colour kind {int(colour)} is not supported")
@@ -348,7 +343,7 @@ def decode_tiff(
                 read_plain(file, page, stored)
             else:
                 page.asarray(out=stored, maxworkers=threads, squeeze=False)
-        is_white_zero = page.photometric == _WHITE_IS_ZERO
+        is_white_zero = page.photometric == WHITE_IS_ZERO
         is_planar = page.planarconfig == 2
     # (planes, 1, H, W, samples) to (H, W) or (H, W, 3)
     if is_planar:
@@ -360,80 +355,3 @@ def decode_tiff(
     if is_white_zero:
         np.invert(pixels, out=pixels)
     return cast("Pixels", pixels)
-
-
-def is_plain(page: tifffile.TiffPage) -> bool:
-    """Tell whether the samples of a page lie in one piece, uncompressed."""
-    return bool(page.is_contiguous and page.compression == 1 and page.predictor == 1)
-
-
-def plain_samples(
-    page: tifffile.TiffPage,
-    file: BinaryIO,
-    maps: FileMaps,
-    rows: tuple[int, int] | None = None,
-) -> npt.NDArray[Any] | None:
-    """Map uncompressed samples; None where they do not lie in the file as they are.
-
-    Parameters
-    ----------
-    page : TiffPage
-        Of `file`.
-    file : file
-        Open.
-    maps : FileMaps
-        Which keeps watch over them.
-    rows : (first, end), optional
-        Of the picture, for samples that lie pixel by pixel; all where left out.
-
-    Returns
-    -------
-    (planes, 1, H, W, samples) uint8 or uint16 array or None
-        H is that of the rows.
-    """
-    itemsize = np.dtype(page.dtype).itemsize
-    is_native = itemsize == 1 or page.parent.byteorder == _NATIVE
-    if not (is_plain(page) and is_native) or page.photometric == _WHITE_IS_ZERO:
-        return None
-    planes, depth, height, width, samples = page.shaped
-    first, end = rows or (0, height)
-    return maps.samples(
-        file,
-        str(page.parent.filehandle.path),
-        page.dataoffsets[0] + first * width * samples * itemsize,
-        (planes, depth, end - first, width, samples),
-        page.dtype or np.uint8,
-    )
-
-
-def read_plain(
-    file: "FileIO",
-    page: tifffile.TiffPage,
-    out: npt.NDArray[np.uint16 | np.uint8],
-    *,
-    first_row: int = 0,
-) -> None:
-    """Read uncompressed samples straight to their place.
-
-    Parameters
-    ----------
-    file : file
-        Unbuffered.
-    page : TiffPage
-        Whose samples lie in one piece.
-    out : array
-        C-contiguous, whole rows in native byte order; written.
-    first_row : int
-        Of the picture, the first in `out`.
-    """
-    view = memoryview(out.data).cast("B")
-    row_bytes = page.imagewidth * page.samplesperpixel * out.dtype.itemsize
-    file.seek(page.dataoffsets[0] + first_row * row_bytes)
-    at = 0
-    while at < len(view):
-        got = file.readinto(view[at:])
-        if not got:
-            _refuse("is cut off")
-        at += got
-    if out.dtype.itemsize > 1 and page.parent.byteorder != _NATIVE:
-        out.byteswap(inplace=True)

@@ -11,12 +11,11 @@ from stacker.errors import InputError
 from stacker.files.boundary import reading
 from stacker.files.header import Header
 from stacker.files.mapping import FileMaps
-from stacker.files.tiff import is_plain
+from stacker.files.plain import WHITE_IS_ZERO, is_plain
 from stacker.frame import Pixels
 
 __all__ = ["tiff_view"]
 
-_WHITE_IS_ZERO = 0  # PhotometricInterpretation (TIFF 6.0)
 _SEPARATE = 2  # PlanarConfiguration
 
 
@@ -56,7 +55,7 @@ def tiff_view(header: Header, maps: FileMaps) -> Pixels | None:
             ):
                 msg = "has changed while it was in use"
                 raise InputError(msg)
-            if not is_plain(page) or page.photometric == _WHITE_IS_ZERO:
+            if not is_plain(page) or page.photometric == WHITE_IS_ZERO:
                 return None
             dtype = np.dtype(page.dtype).newbyteorder(tif.byteorder)
             shape, offset = page.shaped, page.dataoffsets[0]

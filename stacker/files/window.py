@@ -13,7 +13,7 @@ from stacker.errors import InputError
 from stacker.files.boundary import reading
 from stacker.files.header import Header
 from stacker.files.mapping import FileMaps
-from stacker.files.tiff import is_plain, plain_samples, read_plain
+from stacker.files.plain import WHITE_IS_ZERO, is_plain, plain_samples, read_plain
 from stacker.frame import Box, Pixels
 
 if TYPE_CHECKING:
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 __all__ = ["tiff_window"]
 
-_WHITE_IS_ZERO = 0  # PhotometricInterpretation (TIFF 6.0)
 _CONTIGUOUS = 1  # PlanarConfiguration
 
 
@@ -71,7 +70,7 @@ def tiff_window(
             return None
         samples = _segments(page, box, memory or FrameMemory(), maps)
         pixels = samples[..., : layout.n_channels]
-        if page.photometric == _WHITE_IS_ZERO:
+        if page.photometric == WHITE_IS_ZERO:
             pixels = np.invert(pixels)
     pixels = pixels if layout.n_channels == 3 else pixels[..., 0]
     return cast("Pixels", np.ascontiguousarray(pixels))
